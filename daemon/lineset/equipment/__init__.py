@@ -1,0 +1,1 @@
+"""The equipment served: points, systems, and how values are shown."""

@@ -1,0 +1,203 @@
+"""Quantities, their SI units, and the units that instruments and people use for them.
+
+SI unit symbols are those of RFC 8428 (SenML) and RFC 8798. Gauge and absolute pressure are different
+quantities and never convert into each other here: that needs the barometer. Conversion factors are exact by
+definition (international yard and pound agreement of 1959; NIST SP 811, appendix B.8); inches of water are
+the conventional inch of water, 249.0889 Pa (NIST SP 811, appendix B.8).
+"""
+
+from __future__ import annotations
+
+import re
+from enum import StrEnum
+from typing import NamedTuple
+
+from .errors import UnitError, ValueTextError
+
+
+class Quantity(StrEnum):
+    """What is measured. Its SI unit is `SI_UNIT[quantity]`."""
+
+    TEMPERATURE = "temperature"
+    TEMPERATURE_DIFFERENCE = "temperature_difference"
+    PRESSURE_GAUGE = "pressure_gauge"
+    PRESSURE_ABSOLUTE = "pressure_absolute"
+    PRESSURE_DIFFERENCE = "pressure_difference"
+    RELATIVE_HUMIDITY = "relative_humidity"
+    CURRENT = "current"
+    VOLTAGE = "voltage"
+    RESISTANCE = "resistance"
+    CAPACITANCE = "capacitance"
+    FREQUENCY = "frequency"
+    POWER = "power"
+    APPARENT_POWER = "apparent_power"
+    ENERGY = "energy"
+    AIR_SPEED = "air_speed"
+    VOLUME_FLOW = "volume_flow"
+    RATIO = "ratio"
+    BATTERY_LEVEL = "battery_level"
+
+
+Q = Quantity
+SI_UNIT: dict[Quantity, str] = {
+    Q.TEMPERATURE: "Cel",
+    Q.TEMPERATURE_DIFFERENCE: "K",
+    Q.PRESSURE_GAUGE: "Pa",
+    Q.PRESSURE_ABSOLUTE: "Pa",
+    Q.PRESSURE_DIFFERENCE: "Pa",
+    Q.RELATIVE_HUMIDITY: "%RH",
+    Q.CURRENT: "A",
+    Q.VOLTAGE: "V",
+    Q.RESISTANCE: "Ohm",
+    Q.CAPACITANCE: "F",
+    Q.FREQUENCY: "Hz",
+    Q.POWER: "W",
+    Q.APPARENT_POWER: "VA",
+    Q.ENERGY: "J",
+    Q.AIR_SPEED: "m/s",
+    Q.VOLUME_FLOW: "m3/s",
+    Q.RATIO: "1",
+    Q.BATTERY_LEVEL: "%EL",
+}
+
+
+class Unit(NamedTuple):
+    """SI value = value x factor + offset."""
+
+    factor: float
+    offset: float = 0.0
+
+
+_PSI = 0.45359237 * 9.80665 / 0.0254**2
+_PRESSURE = {
+    "Pa": Unit(1.0),
+    "hPa": Unit(100.0),
+    "mbar": Unit(100.0),
+    "kPa": Unit(1e3),
+    "MPa": Unit(1e6),
+    "bar": Unit(1e5),
+    "psi": Unit(_PSI),
+    "inHg": Unit(3386.389),  # conventional, NIST SP 811 B.8
+    "inWC": Unit(249.0889),  # conventional, NIST SP 811 B.8
+    "mmHg": Unit(133.3224),
+}
+
+
+def _scaled(symbol: str, **prefixes: float) -> dict[str, Unit]:
+    return {symbol: Unit(1.0)} | {prefix + symbol: Unit(factor) for prefix, factor in prefixes.items()}
+
+
+# A suffix g or a is only understood for pressures against the atmosphere or against vacuum, so that "psig" given
+# for an absolute pressure is refused instead of being read 101 kPa wrong.
+UNITS: dict[Quantity, dict[str, Unit]] = {
+    Q.TEMPERATURE: {
+        "Cel": Unit(1.0),
+        "degC": Unit(1.0),
+        "degF": Unit(5 / 9, -160 / 9),
+        "K": Unit(1.0, -273.15),
+    },
+    Q.TEMPERATURE_DIFFERENCE: {"K": Unit(1.0), "Cel": Unit(1.0), "degC": Unit(1.0), "degF": Unit(5 / 9)},
+    Q.PRESSURE_GAUGE: _PRESSURE
+    | {
+        "psig": Unit(_PSI),
+        "barg": Unit(1e5),
+        "kPag": Unit(1e3),
+        "kPa_gauge": Unit(1e3),
+        "MPag": Unit(1e6),
+        "Pag": Unit(1.0),
+    },
+    Q.PRESSURE_ABSOLUTE: _PRESSURE
+    | {
+        "psia": Unit(_PSI),
+        "bara": Unit(1e5),
+        "kPaa": Unit(1e3),
+        "kPa_abs": Unit(1e3),
+        "MPaa": Unit(1e6),
+        "Paa": Unit(1.0),
+    },
+    Q.PRESSURE_DIFFERENCE: dict(_PRESSURE),
+    Q.RELATIVE_HUMIDITY: {"%RH": Unit(1.0), "%": Unit(1.0)},
+    Q.CURRENT: _scaled("A", m=1e-3, u=1e-6, k=1e3),
+    Q.VOLTAGE: _scaled("V", m=1e-3, u=1e-6, k=1e3),
+    Q.RESISTANCE: _scaled("Ohm", m=1e-3, k=1e3, M=1e6),
+    Q.CAPACITANCE: _scaled("F", m=1e-3, u=1e-6, n=1e-9, p=1e-12),
+    Q.FREQUENCY: _scaled("Hz", k=1e3),
+    Q.POWER: _scaled("W", m=1e-3, k=1e3)
+    | {
+        "Btu/h": Unit(1055.05585262 / 3600),
+        "ton": Unit(12000 * 1055.05585262 / 3600),
+        "tons": Unit(12000 * 1055.05585262 / 3600),
+    },
+    Q.APPARENT_POWER: _scaled("VA", k=1e3),
+    Q.ENERGY: _scaled("J", k=1e3) | {"Wh": Unit(3600.0), "kWh": Unit(3.6e6)},
+    Q.AIR_SPEED: {"m/s": Unit(1.0), "fpm": Unit(0.3048 / 60), "km/h": Unit(1 / 3.6)},
+    Q.VOLUME_FLOW: {"m3/s": Unit(1.0), "m3/h": Unit(1 / 3600), "l/s": Unit(1e-3), "cfm": Unit(0.3048**3 / 60)},
+    Q.RATIO: {"1": Unit(1.0), "": Unit(1.0), "%": Unit(0.01)},
+    Q.BATTERY_LEVEL: {"%EL": Unit(1.0), "%": Unit(1.0)},
+}
+
+_SPELLINGS = {"°C": "degC", "°F": "degF", "C": "degC", "µF": "uF", "μF": "uF", "µA": "uA", "Ω": "Ohm", "ohm": "Ohm"}
+_SPELLINGS |= {"kΩ": "kOhm", "kohm": "kOhm", "degreeF": "degF", "deltaF": "degF", "in.w.c.": "inWC", "inH2O": "inWC"}
+_SPELLINGS |= {"MFD": "uF", "mfd": "uF", "\u2126": "Ohm", "k\u2126": "kOhm", "psid": "psi"}
+
+
+def unit_of(symbol: str, quantity: Quantity) -> Unit:
+    """The unit that `symbol` means for `quantity`.
+
+    Raises UnitError, naming the units that would do, when the symbol is unknown or belongs to another quantity.
+    """
+    table = UNITS[quantity]
+    found = table.get(symbol) or table.get(_SPELLINGS.get(symbol, ""))
+    if found is None and symbol == "F" and quantity in (Q.TEMPERATURE, Q.TEMPERATURE_DIFFERENCE):
+        found = table["degF"]
+    if found is None:
+        raise UnitError(
+            f"unknown unit {symbol!r} for {quantity.replace('_', ' ')}; use one of {', '.join(u for u in table if u)}"
+        )
+    return found
+
+
+def to_si(value: float, symbol: str, quantity: Quantity) -> float:
+    """`value` in `symbol` as the SI value of `quantity` (Cel for temperatures). Raises UnitError."""
+    unit = unit_of(symbol, quantity)
+    return value * unit.factor + unit.offset
+
+
+def from_si(value: float, symbol: str, quantity: Quantity) -> float:
+    """The SI value of `quantity` expressed in `symbol`. Raises UnitError."""
+    unit = unit_of(symbol, quantity)
+    return (value - unit.offset) / unit.factor
+
+
+_VALUE = re.compile(
+    r"\s*(?P<value>[-+−]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)"
+    r"(?:\s*(?:\+/-|\+-|±)\s*(?P<pm>(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?))?"
+    r"\s*(?P<unit>\S*)\s*"
+)
+
+
+class Measured(NamedTuple):
+    """A typed value brought to SI: `half_width` is what stood behind "+/-" (SI, a 95 % half width), or None."""
+
+    value: float
+    half_width: float | None
+    unit: str
+    text: str
+
+
+def parse_measured(text: str, quantity: Quantity) -> Measured:
+    """Read "118 psig", "52 degF" or "118 +/- 1.5 psig" as a value of `quantity`.
+
+    Raises ValueTextError when it is not a number with a unit, UnitError when the unit does not fit.
+    """
+    match = _VALUE.fullmatch(text)
+    if match is None:
+        raise ValueTextError(f"cannot read {text!r} as a number with a unit; write it like \"118 psig\" or \"52 degF\"")
+    symbol = match["unit"]
+    if not symbol and quantity is not Q.RATIO:
+        example = next(iter(UNITS[quantity]))
+        raise ValueTextError(f"{text!r} has no unit; write it with one, such as \"{match['value']} {example}\"")
+    unit = unit_of(symbol, quantity)
+    value = float(match["value"].replace("−", "-")) * unit.factor + unit.offset
+    half = None if match["pm"] is None else float(match["pm"]) * abs(unit.factor)
+    return Measured(value, half, symbol, text.strip())
