@@ -192,11 +192,11 @@ def parse_measured(text: str, quantity: Quantity) -> Measured:
     """
     match = _VALUE.fullmatch(text)
     if match is None:
-        raise ValueTextError(f"cannot read {text!r} as a number with a unit; write it like \"118 psig\" or \"52 degF\"")
+        raise ValueTextError(f'cannot read {text!r} as a number with a unit; write it like "118 psig" or "52 degF"')
     symbol = match["unit"]
     if not symbol and quantity is not Q.RATIO:
         example = next(iter(UNITS[quantity]))
-        raise ValueTextError(f"{text!r} has no unit; write it with one, such as \"{match['value']} {example}\"")
+        raise ValueTextError(f'{text!r} has no unit; write it with one, such as "{match["value"]} {example}"')
     unit = unit_of(symbol, quantity)
     value = float(match["value"].replace("−", "-")) * unit.factor + unit.offset
     half = None if match["pm"] is None else float(match["pm"]) * abs(unit.factor)

@@ -37,7 +37,12 @@ class Point:
 _ROWS: tuple[tuple[str, str, Quantity, str], ...] = (
     # refrigerant
     ("vapor_service_pressure", "vapor service port pressure", Q.PRESSURE_GAUGE, "service port of the vapor valve"),
-    ("common_suction_pressure", "common suction pressure", Q.PRESSURE_GAUGE, "port between reversing valve and compressor"),
+    (
+        "common_suction_pressure",
+        "common suction pressure",
+        Q.PRESSURE_GAUGE,
+        "between reversing valve and compressor",
+    ),
     ("liquid_service_pressure", "liquid service port pressure", Q.PRESSURE_GAUGE, "service port of the liquid valve"),
     ("discharge_pressure", "discharge pressure", Q.PRESSURE_GAUGE, "port at the compressor's discharge"),
     ("vapor_line_temperature", "vapor line temperature", Q.TEMPERATURE, "vapor line at the outdoor unit's valve"),
@@ -61,7 +66,12 @@ _ROWS: tuple[tuple[str, str, Quantity, str], ...] = (
     ("contactor_drop", "contactor drop", Q.VOLTAGE, "across one closed pole of the contactor"),
     ("compressor_common_current", "compressor common current", Q.CURRENT, "common (C) conductor of the compressor"),
     ("compressor_run_current", "compressor run winding current", Q.CURRENT, "run (R) conductor of the compressor"),
-    ("compressor_start_current", "compressor start winding current", Q.CURRENT, "start (S) conductor of the compressor"),
+    (
+        "compressor_start_current",
+        "compressor start winding current",
+        Q.CURRENT,
+        "start (S) conductor, compressor",
+    ),
     ("outdoor_fan_current", "outdoor fan current", Q.CURRENT, "common conductor of the outdoor fan motor"),
     ("capacitor_herm_voltage", "volts across HERM and C", Q.VOLTAGE, "capacitor's own terminals HERM and C"),
     ("capacitor_fan_voltage", "volts across FAN and C", Q.VOLTAGE, "capacitor's own terminals FAN and C"),
@@ -69,7 +79,12 @@ _ROWS: tuple[tuple[str, str, Quantity, str], ...] = (
     ("fan_capacitor_lead_current", "FAN lead current", Q.CURRENT, "conductor on the capacitor's FAN terminal"),
     ("herm_capacitance", "HERM capacitance on the bench", Q.CAPACITANCE, "HERM and C, isolated and discharged"),
     ("fan_capacitance", "FAN capacitance on the bench", Q.CAPACITANCE, "FAN and C, isolated and discharged"),
-    ("blower_capacitance", "blower capacitance on the bench", Q.CAPACITANCE, "blower capacitor, isolated and discharged"),
+    (
+        "blower_capacitance",
+        "blower capacitance on the bench",
+        Q.CAPACITANCE,
+        "blower capacitor, isolated and discharged",
+    ),
     ("blower_current", "blower current", Q.CURRENT, "common conductor of the blower motor"),
     ("heat_strip_current", "heat strip current", Q.CURRENT, "one conductor of one heat strip"),
     ("power", "power of the outdoor unit", Q.POWER, "supply conductors of the outdoor unit"),

@@ -1,0 +1,95 @@
+"""Commands: what any dashboard, button or script may ask of a station, and the replies.
+
+A request goes to `command/{verb}`, its reply to `reply/{request}`. Requests carry an id and an expiry; the same id
+asked twice is answered alike and done once.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import msgspec
+
+REQUEST_ID = re.compile(r"[a-z0-9_-]{1,64}")
+
+
+class Request(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A command as sent: `request` is an id of [a-z0-9_-], `expires` wall seconds since 1970 (UTC)."""
+
+    request: str
+    expires: float
+    args: dict[str, Any] = {}
+    actor: str = ""  # who asks, in words; the right to publish is the authority
+
+
+class Reply(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """The answer: `ok`, a sentence, and what was asked for."""
+
+    request: str
+    verb: str
+    ok: bool
+    text: str
+    data: dict[str, Any] = {}
+    duplicate: bool = False
+
+
+class Place(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`place`: put a channel at a point; an empty point takes it away."""
+
+    instrument: str
+    point: str = ""
+    channel: str = ""  # may be left out when only one channel fits the point
+    system: str = ""
+    supersedes: int = 0
+
+
+class Enter(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`enter`: a value read by eye, as text with its unit ("118 psig", "52.4 +/- 0.5 degF")."""
+
+    point: str
+    value: str
+    instrument: str = "by-eye"
+    system: str = ""
+    resolution: str = ""
+
+
+class Phase(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`phase`: go on to at_rest, before, work, drying or after."""
+
+    phase: str
+
+
+class Note(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`note`: a remark for the record."""
+
+    text: str
+
+
+class VisitOpen(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`visit-open`: open a visit on one or more systems ({id, refrigerant, metering_device ...})."""
+
+    visit: str
+    systems: list[dict[str, Any]]
+
+
+class VisitClose(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`visit-close`: close the open visit; `force` needs a reason, which is recorded."""
+
+    force: bool = False
+    reason: str = ""
+
+
+class VisitShow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`visit-show`: the open visit as it stands."""
+
+
+VERBS: dict[str, type[msgspec.Struct]] = {
+    "place": Place,
+    "enter": Enter,
+    "phase": Phase,
+    "note": Note,
+    "visit-open": VisitOpen,
+    "visit-close": VisitClose,
+    "visit-show": VisitShow,
+}
