@@ -1,0 +1,1 @@
+"""From a sample as sent to a reading that can be judged: scale, calibration, uncertainty, quality, settling."""
