@@ -1,0 +1,1 @@
+"""Physics as plain float functions: saturation of refrigerants, air, electrical. Knows no point, system or visit."""
