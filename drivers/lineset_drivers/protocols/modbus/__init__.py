@@ -23,7 +23,7 @@ from .pdu import (
     encode_rtu,
     encode_tcp,
 )
-from .registers import REGISTERS_OF, Poll, RegisterChannel, compile_polls, decode_value, encode_value, plan_polls
+from .registers import REGISTERS_OF, Poll, compile_polls, decode_value, encode_value, plan_polls
 
 __all__ = [
     "COIL",
@@ -39,7 +39,6 @@ __all__ = [
     "Conversation",
     "Failure",
     "Poll",
-    "RegisterChannel",
     "Request",
     "compile_polls",
     "crc16",
