@@ -109,7 +109,7 @@ class RunFusion(msgspec.Struct):
         return said
 
     def look(self, t: int, look: Look) -> tuple[RunState, Mode, dict[str, str]] | None:
-        """Weigh the evidence at `t` ns. Returns (previous state, previous mode, evidence) when state or mode changed."""
+        """Weigh the evidence at `t` ns. Returns (previous state, mode, evidence) when state or mode changed."""
         said = self.evidence(look)
         yes = sum(1 for vote in said.values() if vote == "yes")
         no = sum(1 for vote in said.values() if vote == "no")

@@ -1,0 +1,124 @@
+"""Which derived values hang on which points, and the inputs that they are computed from.
+
+An input is the live reading at its point where one is placed there; else a value that a person entered lately; else,
+for derived values that are paired from readings taken one after the other with one meter, what last settled there in
+the same run. Inputs that are too old or too far apart give no value, never a wrong one.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import NamedTuple
+
+from lineset.contract.entry import SystemRecord
+from lineset.derive.catalogue import CATALOGUE
+from lineset.derive.declared import Context, Derived
+from lineset.derive.propagate import propagate
+from lineset.engine.state import PointState, SystemState
+from lineset.measure.quality import USABLE, Quality
+
+NS = 1_000_000_000
+SKEW_NS = 15 * NS  # live inputs farther apart than this do not belong together
+ENTERED_NS = 600 * NS  # for how long a value read by eye stands for the present
+PAIRED_NS = 1800 * NS  # for how long a settled reading may be paired with a later one of the same run
+
+
+class Inputs(NamedTuple):
+    """Input values gathered for one derived value; SI."""
+
+    values: tuple[float, ...]
+    us: tuple[float, ...]
+    newest: int  # ns
+    attested: bool  # at least one input is not live: entered, or settled earlier
+    settled: bool  # every input is settled
+    response_s: float
+
+
+class SystemContext:
+    """What a system's derived values need besides readings; the barometer's reading is used where there is one."""
+
+    __slots__ = ("_barometer", "_context", "_standard")
+
+    def __init__(self, record: SystemRecord) -> None:
+        self._standard = Context.at_altitude(record.refrigerant, record.altitude_m, record.line_frequency_hz)
+        self._context = self._standard
+        self._barometer: float | None = None
+
+    def now(self, system: SystemState) -> Context:
+        """The context with the barometer as it stands."""
+        place = system.points.get("barometric_pressure")
+        value = place.value if place is not None and place.quality in USABLE else None
+        if value != self._barometer:
+            self._barometer = value
+            self._context = self._standard
+            if value is not None and place is not None:
+                self._context = self._standard.with_barometer(value, place.u)
+        return self._context
+
+
+@lru_cache(maxsize=512)
+def depending_on(point_name: str) -> tuple[Derived, ...]:
+    """The derived values that a point is an input of, its instance carried over."""
+    base, dot, instance = point_name.partition(".")
+    return tuple(
+        derived.at_instance(instance)
+        for derived in CATALOGUE.values()
+        if base in derived.inputs and (not dot or base in derived.instanced)
+    )
+
+
+def fresh(system: SystemState, name: str, t: int) -> float | None:
+    """The value at a point now, live or entered lately; None where there is none that may be used."""
+    place = system.points.get(name)
+    if place is None or place.value is None or place.quality not in USABLE:
+        return None
+    if place.quality is Quality.ENTERED and t - place.t > ENTERED_NS:
+        return None
+    return place.value
+
+
+def gather(system: SystemState, named: Derived, t: int) -> Inputs | None:
+    """The inputs of a derived value at `t` ns, or None when one is missing, too old or too far from the others."""
+    values, us = [], []
+    newest, oldest = 0, t
+    attested, settled = False, True
+    response_s = 0.0
+    paired = named.paired
+    for name in named.inputs:
+        place = system.points.get(name)
+        if place is None:
+            return None
+        live = place.value is not None and place.quality in USABLE and place.channel != ""
+        if live and not (paired and not place.settled and _held(system, place, t)):
+            assert place.value is not None
+            values.append(place.value)
+            us.append(place.u)
+            newest, oldest = max(newest, place.t), min(oldest, place.t)
+            settled = settled and place.settled
+            response_s = max(response_s, place.response_s)
+        elif place.quality is Quality.ENTERED and place.value is not None and t - place.t <= ENTERED_NS:
+            values.append(place.value)
+            us.append(place.u)
+            newest = max(newest, place.t)
+            attested = True
+        elif paired and _held(system, place, t):
+            assert place.held is not None
+            values.append(place.held)
+            us.append(place.held_u)
+            newest = max(newest, place.held_t)
+            attested = True
+        else:
+            return None
+    if newest - oldest > SKEW_NS and not attested:
+        return None
+    return Inputs(tuple(values), tuple(us), newest, attested or paired, settled, response_s)
+
+
+def _held(system: SystemState, place: PointState, t: int) -> bool:
+    return place.held is not None and place.held_epoch == system.run.epoch and t - place.held_t <= PAIRED_NS
+
+
+def compute(context: SystemContext, system: SystemState, named: Derived, inputs: Inputs) -> tuple[float, float]:
+    """Value and standard uncertainty. Raises NotDerivable outside the formula's validity."""
+    done = propagate(named, context.now(system), inputs.values, inputs.us)
+    return done.value, done.u

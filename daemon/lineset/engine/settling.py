@@ -1,0 +1,183 @@
+"""From a detector's change to the event on record, for readings and for derived values."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+
+from lineset.contract import entry as e
+from lineset.derive.declared import Derived
+from lineset.engine.derivation import Inputs
+from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
+from lineset.equipment.points import point
+from lineset.measure.settle import detector
+from lineset.measure.uncertainty import Z95
+from lineset.visit.run import RunState
+from lineset_drivers.quantity import SI_UNIT
+
+# What was derived from values that a person attested or that settled earlier is told again only when it moved by
+# more than this share of its standard uncertainty.
+_MOVED = 0.25
+
+
+def sig9(value: float) -> float:
+    """Rounded to nine significant digits: what is put on record does not hang on the last bit of a float."""
+    return float(f"{value:.9g}")
+
+
+def iso_date(wall_ns: int) -> str:
+    """The UTC date of a wall time, as YYYY-MM-DD."""
+    return datetime.fromtimestamp(wall_ns // 1_000_000_000, tz=UTC).date().isoformat()
+
+
+def entered_u(half_width: float | None, resolution: float) -> float:
+    """Standard uncertainty of an entered value: from the "+/-" given (95 %), else from its last digit."""
+    digit = resolution / math.sqrt(12.0)
+    return digit if half_width is None else math.hypot(half_width / Z95, digit)
+
+
+def _settled(
+    state: EngineState, system: SystemState, place: PointState, unit: str, value: float, u: float, **more: object
+) -> e.Settled:
+    place.held, place.held_u, place.held_t, place.held_epoch = value, u, state.t, system.run.epoch
+    system.settled_count[state.phase] = system.settled_count.get(state.phase, 0) + 1
+    return e.Settled(
+        system=system.record.id,
+        phase=state.phase,
+        name=place.name,
+        value=sig9(value),
+        unit=unit,
+        u=sig9(u),
+        low=sig9(value - Z95 * u),
+        high=sig9(value + Z95 * u),
+        run=system.run.state,
+        run_s=sig9((state.t - system.run.since) * 1e-9),
+        **more,  # type: ignore[arg-type]
+    )
+
+
+def attested(state: EngineState, system: SystemState, place: PointState, body: e.Entered, u: float) -> e.Settled:
+    """A person read it and says so: settled by attestation, and labelled `entered`."""
+    place.origin = "entered"
+    return _settled(
+        state, system, place, point(body.point).si_unit, body.value, u, instrument=body.instrument, origin="entered"
+    )
+
+
+def changed(state: EngineState, system: SystemState, place: PointState, channel: ChannelState) -> e.OutputBody:
+    """What to put on record when a reading's detector changed."""
+    watch = place.detector
+    assert watch is not None
+    if not watch.settled:
+        return lost(state, system, place, watch.why)
+    fit = watch.fit()
+    lag = fit.slope * channel.record.response_s
+    u = math.sqrt(place.u**2 + fit.u_mean**2 + lag**2)
+    place.origin = "instrument"
+    return _settled(
+        state,
+        system,
+        place,
+        point(place.name).si_unit,
+        fit.mean,
+        u,
+        window_s=sig9(fit.window_s),
+        samples=fit.samples,
+        slope=sig9(fit.slope),
+        instrument=place.instrument,
+        channel=place.channel,
+    )
+
+
+def lost(state: EngineState, system: SystemState, place: PointState, reason: str) -> e.Unsettled:
+    """What had settled is steady no more."""
+    return e.Unsettled(system=system.record.id, phase=state.phase, name=place.name, reason=reason)
+
+
+def too_coarse(system: SystemState, place: PointState, channel: ChannelState) -> e.TooCoarse:
+    """Said once per placement: with this meter the reading cannot be shown to settle."""
+    record = channel.record
+    return e.TooCoarse(
+        system=system.record.id,
+        name=place.name,
+        instrument=place.instrument,
+        channel=place.channel,
+        reason=(
+            f"the display's step of {record.resolution:g} {record.unit} is wider than what a verdict on "
+            f"{point(place.name).title} tolerates; use a finer range or another meter"
+        ),
+    )
+
+
+def start_over(state: EngineState, system: SystemState, reason: str = "") -> list[e.OutputBody]:
+    """Forget all windows. With a reason, what had settled is told to be so no more."""
+    out: list[e.OutputBody] = []
+    for place in (*system.points.values(), *system.derived.values()):
+        watch = place.detector
+        if watch is None:
+            continue
+        if watch.settled and reason:
+            out.append(lost(state, system, place, reason))
+        watch.reset()
+    return out
+
+
+def allowed(system: SystemState, named: Derived) -> bool:
+    """Whether this derived value may settle in the present run state."""
+    return not named.needs_run or system.run.state not in (RunState.STOPPED, RunState.STARTING)
+
+
+def derived_step(
+    state: EngineState, system: SystemState, named: Derived, target: PointState, inputs: Inputs
+) -> e.OutputBody | None:
+    """Feed a derived value's detector, or judge it by its inputs; what to put on record, if anything."""
+    value = target.value
+    assert value is not None
+    watch = target.detector
+    if not allowed(system, named):
+        if watch is not None and watch.settled:
+            watch.reset()
+            return lost(state, system, target, "the system is not running")
+        return None
+    if inputs.attested:
+        if not inputs.settled:
+            return None
+        same_run = target.held_epoch == system.run.epoch and target.origin == _origin(state)
+        if same_run and target.held is not None and abs(value - target.held) <= _MOVED * max(target.u, 1e-300):
+            return None
+        target.origin = _origin(state)
+        return _derived_settled_event(state, system, named, target, inputs, value, target.u)
+    if watch is None:
+        watch = target.detector = detector(named.quantity, response_s=inputs.response_s)
+        if watch is None:
+            return None
+    if not watch.push(inputs.newest, value):
+        return None
+    if not watch.settled:
+        return lost(state, system, target, watch.why)
+    fit = watch.fit()
+    u = math.sqrt(target.u**2 + fit.u_mean**2 + (fit.slope * inputs.response_s) ** 2)
+    return _derived_settled_event(
+        state, system, named, target, inputs, fit.mean, u,
+        window_s=sig9(fit.window_s), samples=fit.samples, slope=sig9(fit.slope),
+    )  # fmt: skip
+
+
+def _origin(state: EngineState) -> str:
+    # what was paired in one phase is told anew in the next
+    return f"derived/{state.phase}"
+
+
+def _derived_settled_event(
+    state: EngineState, system: SystemState, named: Derived, target: PointState, inputs: Inputs, value: float, u: float,
+    **more: object,
+) -> e.Settled:  # fmt: skip
+    return _settled(
+        state, system, target, SI_UNIT[named.quantity], value, u, origin="derived",
+        inputs={name: sig9(x) for name, x in zip(named.inputs, inputs.values, strict=True)}, **more,
+    )  # fmt: skip
+
+
+def derived_settled(target: PointState, inputs: Inputs) -> bool:
+    """Whether the derived value as it stands is settled."""
+    return inputs.settled if inputs.attested else target.settled

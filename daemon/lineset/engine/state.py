@@ -1,0 +1,100 @@
+"""The engine's state: plain data, so that a snapshot is its encoding and nothing else."""
+
+from __future__ import annotations
+
+import msgspec
+
+from lineset.contract.entry import ChannelRecord, SystemRecord
+from lineset.measure.quality import Quality, Watch
+from lineset.measure.settle import Detector
+from lineset.visit.run import RunFusion
+
+
+class PointState(msgspec.Struct):
+    """What is known at one point of one system (or of one derived value): the latest, and what last settled."""
+
+    name: str
+    value: float | None = None  # SI
+    u: float = 0.0
+    t: int = 0
+    quality: Quality = Quality.GOOD
+    instrument: str = ""
+    channel: str = ""
+    response_s: float = 0.0  # time constant of the probe that sits here
+    detector: Detector | None = None
+    told_coarse: bool = False
+    # what last settled here, kept when the clamp has gone on to the next wire
+    held: float | None = None
+    held_u: float = 0.0
+    held_t: int = 0
+    held_epoch: int = -1
+    origin: str = "instrument"  # of the held value: instrument, entered, derived
+
+    @property
+    def settled(self) -> bool:
+        """Whether the live reading is settled now."""
+        return self.detector is not None and self.detector.settled
+
+
+class ChannelState(msgspec.Struct):
+    """One channel of an instrument: its record, where it sits, and what is needed to judge its next sample."""
+
+    record: ChannelRecord
+    system: str = ""
+    point: str = ""
+    watch: Watch = msgspec.field(default_factory=Watch)
+    quality: Quality = Quality.GOOD
+    last_t: int = -1
+    value: float | None = None  # SI, also while it sits nowhere
+
+
+class InstrumentEngineState(msgspec.Struct):
+    """One instrument as the engine sees it."""
+
+    id: str
+    profile: str
+    origin: str
+    stale_after_ns: int
+    channels: dict[str, ChannelState]
+    state: str = "seeking"
+
+
+class SystemState(msgspec.Struct):
+    """One system: its record, run, points and derived values."""
+
+    record: SystemRecord
+    run: RunFusion = msgspec.field(default_factory=RunFusion)
+    points: dict[str, PointState] = {}
+    derived: dict[str, PointState] = {}
+    settled_count: dict[str, int] = {}
+
+
+class EngineState(msgspec.Struct):
+    """Everything the engine remembers. Encoded as it is for a snapshot."""
+
+    fingerprint: str
+    seq: int = 0
+    t: int = 0
+    deadline: int = 0
+    wall_offset_ns: int = 0  # wall time minus visit time
+    station: str = ""
+    visit: str = ""
+    phase: str = "at_rest"
+    opened: bool = False
+    closed: bool = False
+    instruments: dict[str, InstrumentEngineState] = {}
+    systems: dict[str, SystemState] = {}
+
+
+_encoder = msgspec.msgpack.Encoder()
+_decoder = msgspec.msgpack.Decoder(EngineState)
+
+
+def encode(state: EngineState) -> bytes:
+    """A snapshot: floats keep every bit."""
+    return _encoder.encode(state)
+
+
+def decode(stored: bytes) -> EngineState:
+    """The state from a snapshot. Raises msgspec.DecodeError or ValidationError when it is not one."""
+    return _decoder.decode(stored)
