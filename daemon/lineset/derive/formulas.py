@@ -1,0 +1,96 @@
+"""The formulas behind the catalogue, with analytic partial derivatives. A few microseconds each.
+
+Every function here takes the context and the inputs' SI values and returns an Evaluated, or raises NotDerivable.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from lineset.derive.declared import Context, Evaluated, NotDerivable
+from lineset.physics.electrical import capacitance
+from lineset.physics.errors import OutOfRange
+from lineset.physics.saturation import Line
+
+# Under load a run capacitor carries at least the supply's voltage, 115 V class at the lowest; less means that the
+# motor is not running, and I/V would be the quotient of two zeros (common practice, no source).
+LOWEST_CAPACITOR_V = 90.0
+
+
+def _saturation(line: Line, gauge_pa: float, context: Context) -> tuple[float, float]:
+    try:
+        return line.with_slope(gauge_pa + context.barometric_pa)
+    except OutOfRange as error:
+        raise NotDerivable(str(error)) from error
+
+
+def _finite(value: float, what: str) -> float:
+    if not math.isfinite(value):
+        raise NotDerivable(f"{what}: an input is not a number")
+    return value
+
+
+def dew_temperature(context: Context, values: Sequence[float]) -> Evaluated:
+    """Dew temperature at a gauge pressure."""
+    value, slope = _saturation(context.saturation.dew, values[0], context)
+    return Evaluated(value, (slope,), slope)
+
+
+def bubble_temperature(context: Context, values: Sequence[float]) -> Evaluated:
+    """Bubble temperature at a gauge pressure."""
+    value, slope = _saturation(context.saturation.bubble, values[0], context)
+    return Evaluated(value, (slope,), slope)
+
+
+def above_dew(context: Context, values: Sequence[float]) -> Evaluated:
+    """Line temperature minus dew temperature, from gauge pressure and line temperature. Negative values stay so."""
+    dew, slope = _saturation(context.saturation.dew, values[0], context)
+    return Evaluated(_finite(values[1] - dew, "superheat"), (-slope, 1.0), -slope)
+
+
+def below_bubble(context: Context, values: Sequence[float]) -> Evaluated:
+    """Bubble temperature minus line temperature, from gauge pressure and line temperature. Negative values stay so."""
+    bubble, slope = _saturation(context.saturation.bubble, values[0], context)
+    return Evaluated(_finite(bubble - values[1], "subcooling"), (slope, -1.0), slope)
+
+
+def difference(context: Context, values: Sequence[float]) -> Evaluated:
+    """First minus second temperature."""
+    return Evaluated(_finite(values[0] - values[1], "temperature difference"), (1.0, -1.0))
+
+
+def pressure_ratio(context: Context, values: Sequence[float]) -> Evaluated:
+    """Absolute high over absolute low pressure, from two gauge pressures."""
+    barometer = context.barometric_pa
+    high, low = values[0] + barometer, values[1] + barometer
+    if not (0.0 < low < math.inf and 0.0 < high < math.inf):
+        raise NotDerivable("compression ratio: a pressure is at or below a perfect vacuum; check the gauge's zero")
+    ratio = high / low
+    return Evaluated(ratio, (1.0 / low, -ratio / low), (1.0 - ratio) / low)
+
+
+def capacitance_under_load(context: Context, values: Sequence[float]) -> Evaluated:
+    """I / (2 pi f V) from the current of the capacitor's own lead and the voltage across its own terminals."""
+    current, voltage = values
+    frequency = context.line_frequency_hz
+    if not voltage >= LOWEST_CAPACITOR_V:
+        raise NotDerivable(
+            f"capacitance under load: {voltage:.4g} V across the capacitor is below {LOWEST_CAPACITOR_V:g} V; "
+            "the motor is not running on it, or the leads are not on its terminals"
+        )
+    try:
+        value = _finite(capacitance(current, voltage, frequency), "capacitance under load")
+    except OutOfRange as error:
+        raise NotDerivable(str(error)) from error
+    return Evaluated(
+        value, (1.0 / (2.0 * math.pi * frequency * voltage), -value / voltage), frequency=-value / frequency
+    )
+
+
+def apparent_power(context: Context, values: Sequence[float]) -> Evaluated:
+    """RMS current times RMS voltage."""
+    current, voltage = values
+    if not (0.0 <= current < math.inf and 0.0 <= voltage < math.inf):
+        raise NotDerivable("apparent power: current and voltage are RMS values and cannot be negative")
+    return Evaluated(current * voltage, (voltage, current))
