@@ -1,0 +1,209 @@
+"""Derived values against worked examples, and their behaviour at the edges."""
+
+from __future__ import annotations
+
+import csv
+import math
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from lineset.derive.catalogue import CATALOGUE
+from lineset.derive.declared import WEATHER_U_PA, Context, NotDerivable
+from lineset.equipment.points import POINTS, point
+from lineset.physics.refrigerant import REFRIGERANTS, curve
+from lineset_drivers.quantity import Quantity, to_si
+
+DATA = Path(__file__).parents[2] / "data"
+SEA_LEVEL = 101_325.0
+
+
+def _rows(path: str) -> list[dict[str, str]]:
+    with (DATA / path).open() as file:
+        return list(csv.DictReader(file))
+
+
+def _difference_k(text: str, unit: str) -> float:
+    return to_si(float(text), unit, Quantity.TEMPERATURE_DIFFERENCE)
+
+
+@pytest.mark.parametrize("row", _rows("thermo/worked_refrigerant.csv"), ids=lambda row: row["row_id"])
+def test_superheat_and_subcooling_against_published_examples(row: dict[str, str]) -> None:
+    """Examples of tests/data/thermo/worked_refrigerant.csv, source in each row.
+
+    Tolerance: the printed result's and the whole-psi pressure's half steps, the line temperature's half step where the
+    row prints it rounded, and the agreement that tests/data/thermo/README.md states for charts made from other
+    property models: 0.3 K, 0.6 K for the R-407C liquid chart; makers' R-410A charts up to 0.4 K.
+    """
+    name = {"superheat": "total_superheat", "subcooling": "subcooling"}[row["quantity"]]
+    pressure = to_si(float(row["p_printed"]), row["p_unit"], Quantity.PRESSURE_GAUGE)
+    line = to_si(float(row["line_t_printed"]), row["t_unit"], Quantity.TEMPERATURE)
+    context = Context(row["refrigerant"], barometric_pa=SEA_LEVEL)
+    value, partials, _, _ = CATALOGUE[name].compute(context, (pressure, line))
+    printed = _difference_k(row["result_printed_deltaT"], row["t_unit"])
+    pressure_digit = {"psig": 0.5 * 6894.757, "kPa_gauge": 500.0}[row["p_unit"]]
+    digits = _difference_k(row["result_halfstep_deltaT"], row["t_unit"]) + abs(partials[0]) * pressure_digit
+    agreement = {"R-407C": 0.6, "R-410A": 0.4}.get(row["refrigerant"], 0.3)
+    assert value == pytest.approx(printed, abs=agreement + digits)
+
+
+def test_negative_subcooling_is_not_clamped() -> None:
+    # RD041: 272.9 psig, 108.5 degF liquid line, R-448A: -0.5 degF printed.
+    context = Context("R-448A", barometric_pa=SEA_LEVEL)
+    found = CATALOGUE["subcooling"].compute(context, (to_si(272.9, "psig", Quantity.PRESSURE_GAUGE), 42.5)).value
+    assert -0.6 < found < 0.0
+
+
+def test_compression_ratio_example() -> None:
+    # AD006: 280 psia over 85 psia: 3.29 (civilengineeringhandbook.tk, as printed).
+    context = Context(barometric_pa=SEA_LEVEL)
+    gauge = [to_si(p, "psia", Quantity.PRESSURE_ABSOLUTE) - SEA_LEVEL for p in (280.0, 85.0)]
+    for name in ("compression_ratio", "compression_ratio_estimate"):
+        assert CATALOGUE[name].compute(context, gauge).value == pytest.approx(3.29, abs=0.005)
+    assert CATALOGUE["compression_ratio_estimate"].estimate
+    assert "estimate" in CATALOGUE["compression_ratio_estimate"].validity
+
+
+@pytest.mark.parametrize("row", _rows("protocol/capacitor_vectors_computed.csv"), ids=lambda row: row["capacitance_uf"])
+@pytest.mark.parametrize("name", ["herm_capacitance_under_load", "fan_capacitance_under_load"])
+def test_capacitance_under_load_vectors(row: dict[str, str], name: str) -> None:
+    # Computed vectors (tests/data/protocol/README.md), microfarads from the rounded current printed to 0.001 uF.
+    voltage = float(row["volts_across_capacitor"])
+    found = CATALOGUE[name].compute(Context(), (float(row["amps_60hz"]), voltage)).value * 1e6
+    digits = 0.5e-4 / (2 * math.pi * 60 * voltage) * 1e6
+    assert found == pytest.approx(float(row["capacitance_uf"]), abs=digits + 1e-9)
+
+
+def test_capacitance_never_uses_the_common_conductor_or_line_voltage() -> None:
+    for name, inputs in {
+        "herm_capacitance_under_load": ("herm_lead_current", "capacitor_herm_voltage"),
+        "fan_capacitance_under_load": ("fan_capacitor_lead_current", "capacitor_fan_voltage"),
+    }.items():
+        assert CATALOGUE[name].inputs == inputs
+
+
+def test_fifty_hertz_changes_capacitance_only_by_the_frequency() -> None:
+    compute = CATALOGUE["herm_capacitance_under_load"].compute
+    assert compute(Context(line_frequency_hz=50.0), (5.0, 370.0)).value == pytest.approx(
+        1.2 * compute(Context(), (5.0, 370.0)).value
+    )
+
+
+def test_every_declaration_is_whole() -> None:
+    titles = set()
+    for name, derived in CATALOGUE.items():
+        assert derived.name == name
+        assert name not in POINTS
+        assert derived.si_unit
+        for part in (derived.title, derived.formula, derived.validity, derived.source):
+            assert part.strip() == part != ""
+        for each in derived.inputs:
+            assert point(each)
+        assert set(derived.instanced) <= set(derived.inputs)
+        titles.add(derived.title)
+    assert len(titles) == len(CATALOGUE)
+
+
+def test_names_others_rely_on() -> None:
+    assert list(CATALOGUE) == [
+        "vapor_dew_temperature", "liquid_bubble_temperature", "suction_dew_temperature", "discharge_dew_temperature",
+        "total_superheat", "subcooling", "discharge_superheat", "condensing_over_outdoor", "liquid_line_approach",
+        "temperature_split", "outdoor_coil_rise", "compression_ratio", "compression_ratio_estimate",
+        "herm_capacitance_under_load", "fan_capacitance_under_load", "compressor_apparent_power",
+        "outdoor_fan_apparent_power", "blower_apparent_power", "heat_strip_apparent_power",
+    ]  # fmt: skip
+
+
+def test_an_instance_goes_to_its_own_input_only() -> None:
+    second = CATALOGUE["heat_strip_apparent_power"].at_instance("2")
+    assert second.name == "heat_strip_apparent_power.2"
+    assert second.inputs == ("heat_strip_current.2", "line_voltage")
+    assert second.compute(Context(), (20.0, 240.0)) == (4800.0, (240.0, 20.0), 0.0, 0.0)
+    assert CATALOGUE["subcooling"].at_instance("2") is CATALOGUE["subcooling"]
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "reason"),
+    [
+        ("liquid_bubble_temperature", (5.5e6,), "critical point"),
+        ("subcooling", (5.5e6, 40.0), "critical point"),
+        ("total_superheat", (-1.0e5, 10.0), "empty or pumped down"),
+        ("total_superheat", (8e5, math.nan), "not a number"),
+        ("total_superheat", (math.nan, 10.0), "Check"),
+        ("subcooling", (2.5e6, math.inf), "not a number"),
+        ("temperature_split", (math.nan, 10.0), "not a number"),
+        ("compression_ratio", (2.5e6, -1.1e5), "perfect vacuum"),
+        ("compression_ratio", (2.5e6, math.nan), "perfect vacuum"),
+        ("compression_ratio", (math.inf, 8e5), "perfect vacuum"),
+        ("herm_capacitance_under_load", (0.0, 0.4), "not running"),
+        ("herm_capacitance_under_load", (5.0, math.nan), "not running"),
+        ("herm_capacitance_under_load", (-5.0, 370.0), "without a sign"),
+        ("fan_capacitance_under_load", (math.inf, 370.0), "not a number"),
+        ("compressor_apparent_power", (-1.0, 240.0), "negative"),
+        ("compressor_apparent_power", (1.0, math.nan), "negative"),
+    ],
+)
+def test_outside_validity_there_is_a_reason_and_no_number(name: str, values: tuple[float, ...], reason: str) -> None:
+    with pytest.raises(NotDerivable, match=reason) as caught:
+        CATALOGUE[name].compute(Context("R-410A"), values)
+    assert caught.value.reason == str(caught.value)
+
+
+def test_without_a_known_refrigerant_nothing_is_guessed() -> None:
+    with pytest.raises(NotDerivable, match="nameplate"):
+        CATALOGUE["subcooling"].compute(Context(), (2.5e6, 40.0))
+    with pytest.raises(NotDerivable, match="no refrigerant is called 'R-9'"):
+        CATALOGUE["subcooling"].compute(Context("R-9"), (2.5e6, 40.0))
+    with pytest.raises(NotDerivable, match="frequency"):
+        CATALOGUE["herm_capacitance_under_load"].compute(Context(line_frequency_hz=400.0), (5.0, 370.0))
+    for name, derived in CATALOGUE.items():
+        values = (8e5, 10.0)[: len(derived.inputs)] if derived.needs_refrigerant else (5.0, 370.0)
+        if derived.needs_refrigerant:
+            with pytest.raises(NotDerivable):
+                derived.compute(Context(), values)
+        else:
+            assert derived.compute(Context(), values), name
+
+
+def test_altitude_stands_in_for_a_barometer_until_there_is_one() -> None:
+    # Barometer at 5000 ft: 24.896 inHg (ALT5000 of tests/data/thermo/README.md).
+    high = Context.at_altitude("R-410A", 1524.0)
+    assert high.barometric_pa == pytest.approx(24.896 * 3386.389, abs=20.0)
+    assert high.barometric_u_pa == WEATHER_U_PA
+    measured = high.with_barometer(84_000.0, 50.0)
+    assert (measured.barometric_pa, measured.barometric_u_pa, measured.refrigerant) == (84_000.0, 50.0, "R-410A")
+    sea = Context.at_altitude("R-410A", 0.0)
+    compute = CATALOGUE["total_superheat"].compute
+    # The same gauge reading is a lower absolute pressure up there, so the same line temperature is more superheat.
+    assert compute(high, (8e5, 10.0)).value > compute(sea, (8e5, 10.0)).value + 0.4
+
+
+refrigerants = st.sampled_from(list(REFRIGERANTS))
+
+
+@given(refrigerants, st.floats(-40.0, 60.0), st.floats(-20.0, 60.0), st.floats(60_000.0, 105_000.0))
+def test_superheat_and_subcooling_invert(name: str, saturation: float, kelvin: float, barometer: float) -> None:
+    """Gauge pressures made from a saturation temperature give back the distance of the line from it."""
+    context = Context(name, barometric_pa=barometer)
+    dew = curve(name).dew.pressure(saturation) - barometer
+    bubble = curve(name).bubble.pressure(saturation) - barometer
+    found = CATALOGUE["total_superheat"].compute(context, (dew, saturation + kelvin)).value
+    assert found == pytest.approx(kelvin, abs=1e-7)
+    found = CATALOGUE["subcooling"].compute(context, (bubble, saturation - kelvin)).value
+    assert found == pytest.approx(kelvin, abs=1e-7)
+    assert CATALOGUE["vapor_dew_temperature"].compute(context, (dew,)).value == pytest.approx(saturation, abs=1e-7)
+    assert CATALOGUE["liquid_bubble_temperature"].compute(context, (bubble,)).value == pytest.approx(
+        saturation, abs=1e-7
+    )
+
+
+@given(refrigerants, st.floats(2e5, 2.5e6), st.floats(2e5, 2.5e6), st.floats(-10.0, 60.0))
+def test_more_pressure_is_less_superheat_and_more_subcooling(name: str, a: float, b: float, line: float) -> None:
+    context = Context(name)
+    low, high = sorted((a, b))
+    if high - low > 1.0:
+        superheat, subcooling = CATALOGUE["total_superheat"].compute, CATALOGUE["subcooling"].compute
+        assert superheat(context, (low, line)).value > superheat(context, (high, line)).value
+        assert subcooling(context, (low, line)).value < subcooling(context, (high, line)).value
