@@ -16,6 +16,8 @@ from typing import Literal
 from lineset.physics.errors import CurveError, OutOfRange
 
 Phase = Literal["bubble", "dew"]
+# What rounding of floats may add at an end of a curve, so that the temperature at its last pressure has an inverse.
+_DUST_K = 1e-9
 _PSI = 6894.757293168361  # Pa; NIST SP 811, appendix B.8
 
 
@@ -101,13 +103,13 @@ class Line:
 
     def pressure(self, temperature_cel: float) -> float:
         """Absolute saturation pressure [Pa] at the temperature [Cel]: the inverse of a call. Raises OutOfRange."""
-        if not self.low_cel <= temperature_cel <= self.high_cel:
+        if not self.low_cel - _DUST_K <= temperature_cel <= self.high_cel + _DUST_K:
             raise OutOfRange(
                 f"{self.refrigerant}, {self.phase} pressure",
                 value=temperature_cel, low=self.low_cel, high=self.high_cel, unit="Cel",
                 remedy="Check the temperature and the refrigerant's name.",
             )  # fmt: skip
-        i = min(bisect_right(self._temperatures, temperature_cel) - 1, len(self._rows) - 2)
+        i = min(max(bisect_right(self._temperatures, temperature_cel) - 1, 0), len(self._rows) - 2)
         a, b, c, d = self._rows[i]
         low, high = 0.0, 1.0
         x = (temperature_cel - a) / (self._temperatures[i + 1] - a)
