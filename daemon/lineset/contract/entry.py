@@ -11,6 +11,8 @@ from typing import Any, NamedTuple
 
 import msgspec
 
+from lineset.equipment.system import SystemRecord as SystemRecord
+
 FORMAT = 1
 
 
@@ -45,17 +47,6 @@ class ChannelRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=Tru
     high: float | None = None
     response_s: float = 0.0
     calibration: Calibration = Calibration()
-
-
-class SystemRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """The system served, as far as the engine needs it."""
-
-    id: str
-    refrigerant: str
-    metering_device: str = ""
-    line_frequency_hz: float = 60.0
-    altitude_m: float = 0.0
-    title: str = ""
 
 
 class Opened(Body, frozen=True, kw_only=True, tag="opened"):

@@ -1,0 +1,64 @@
+"""How values are shown to people: customary or SI units. Inside, everything is SI; this is the edge."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from lineset_drivers.quantity import Quantity, from_si
+
+Q = Quantity
+Units = Literal["customary", "si"]
+
+# quantity -> (unit of quantity.UNITS, how it is written, decimals)
+_CUSTOMARY: dict[Quantity, tuple[str, str, int]] = {
+    Q.TEMPERATURE: ("degF", "degF", 1),
+    Q.TEMPERATURE_DIFFERENCE: ("degF", "degF", 1),
+    Q.PRESSURE_GAUGE: ("psig", "psig", 1),
+    Q.PRESSURE_ABSOLUTE: ("psia", "psia", 2),
+    Q.PRESSURE_DIFFERENCE: ("inWC", "inWC", 3),
+    Q.VOLUME_FLOW: ("cfm", "cfm", 0),
+    Q.AIR_SPEED: ("fpm", "fpm", 0),
+}
+_SI: dict[Quantity, tuple[str, str, int]] = {
+    Q.TEMPERATURE: ("degC", "degC", 2),
+    Q.TEMPERATURE_DIFFERENCE: ("K", "K", 2),
+    Q.PRESSURE_GAUGE: ("kPag", "kPa gauge", 1),
+    Q.PRESSURE_ABSOLUTE: ("kPaa", "kPa absolute", 2),
+    Q.PRESSURE_DIFFERENCE: ("Pa", "Pa", 1),
+    Q.RELATIVE_HUMIDITY: ("%RH", "%RH", 1),
+    Q.CURRENT: ("A", "A", 2),
+    Q.VOLTAGE: ("V", "V", 1),
+    Q.RESISTANCE: ("Ohm", "ohm", 2),
+    Q.CAPACITANCE: ("uF", "uF", 2),
+    Q.FREQUENCY: ("Hz", "Hz", 2),
+    Q.POWER: ("W", "W", 0),
+    Q.APPARENT_POWER: ("VA", "VA", 0),
+    Q.ENERGY: ("kWh", "kWh", 3),
+    Q.AIR_SPEED: ("m/s", "m/s", 2),
+    Q.VOLUME_FLOW: ("m3/h", "m3/h", 0),
+    Q.RATIO: ("1", "", 2),
+    Q.BATTERY_LEVEL: ("%EL", "%", 0),
+}
+
+
+def shown(value: float, quantity: Quantity, units: Units = "customary", u: float | None = None) -> str:
+    """An SI value as text in display units, with "+/-" its 95 % half width where `u` (standard, SI) is given."""
+    symbol, written, decimals = _row(quantity, units)
+    text = f"{from_si(value, symbol, quantity):.{decimals}f}"
+    if u is not None:
+        half = abs(from_si(1.96 * u, symbol, quantity) - from_si(0.0, symbol, quantity))
+        text += f" +/- {half:.{decimals}f}"
+    return f"{text} {written}".rstrip()
+
+
+def unit_shown(quantity: Quantity, units: Units = "customary") -> str:
+    """How the display unit of a quantity is written."""
+    return _row(quantity, units)[1]
+
+
+def _row(quantity: Quantity, units: Units) -> tuple[str, str, int]:
+    if units == "customary":
+        found = _CUSTOMARY.get(quantity)
+        if found is not None:
+            return found
+    return _SI[quantity]

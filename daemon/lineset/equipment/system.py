@@ -1,0 +1,62 @@
+"""The system served, as a config or a command describes it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+import msgspec
+
+METERING_DEVICES = ("txv", "eev", "fixed_orifice", "capillary")
+_ID = re.compile(r"[a-z0-9_-]{1,32}")
+_KEYS = ("id", "refrigerant", "metering_device", "line_frequency_hz", "altitude_m", "title")
+
+
+class SystemRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """The system served, as far as the engine needs it."""
+
+    id: str
+    refrigerant: str
+    metering_device: str = ""
+    line_frequency_hz: float = 60.0
+    altitude_m: float = 0.0
+    title: str = ""
+
+
+class SystemDescriptionError(ValueError):
+    """A description of a system that cannot be used."""
+
+
+def system_record(described: Mapping[str, Any]) -> SystemRecord:
+    """The record of a system from its description ({id, refrigerant, metering_device, ...}).
+
+    Raises SystemDescriptionError with key and remedy. Whether the refrigerant is known, who has the curves says.
+    """
+    unknown = [key for key in described if key not in _KEYS]
+    if unknown:
+        raise SystemDescriptionError(f"system: the key {unknown[0]!r} is not known; use {', '.join(_KEYS)}")
+    for key in ("id", "refrigerant"):
+        if not isinstance(described.get(key), str) or not described[key]:
+            raise SystemDescriptionError(f"system: {key!r} is missing; write it as a text")
+    if not _ID.fullmatch(described["id"]):
+        raise SystemDescriptionError(f"system: the id {described['id']!r} must be 1 to 32 of a-z, 0-9, _ and -")
+    device = described.get("metering_device", "")
+    if device and device not in METERING_DEVICES:
+        raise SystemDescriptionError(
+            f"system: the metering device {device!r} is not known; use {', '.join(METERING_DEVICES)}"
+        )
+    frequency = float(described.get("line_frequency_hz", 60.0))
+    if frequency not in (50.0, 60.0):
+        raise SystemDescriptionError(f"system: line_frequency_hz is 50 or 60, not {frequency:g}")
+    altitude = float(described.get("altitude_m", 0.0))
+    if not -400.0 <= altitude <= 5000.0:
+        raise SystemDescriptionError(f"system: altitude_m {altitude:g} is outside -400 to 5000")
+    return SystemRecord(
+        id=described["id"],
+        refrigerant=described["refrigerant"],
+        metering_device=device,
+        line_frequency_hz=frequency,
+        altitude_m=altitude,
+        title=str(described.get("title", "")),
+    )
