@@ -54,11 +54,15 @@ class Query(msgspec.Struct, frozen=True):
 
 
 class Field(msgspec.Struct, frozen=True):
-    """Where in a line a value stands: a named group of the pattern, or a column (from 0)."""
+    """Where in a line a value stands: a named group of the pattern, or a column (from 0).
+
+    `when` holds the words that must stand at other places of the line for the value to be this channel's.
+    """
 
     group: str = ""
     column: int | None = None
     unit_group: str = ""  # the group that holds the unit on the wire, if the line tells it
+    when: Mapping[str | int, tuple[str, ...]] = {}
 
 
 class Characteristic(msgspec.Struct, frozen=True):
@@ -115,6 +119,15 @@ class Channel(msgspec.Struct, frozen=True):
     accuracy: Accuracy = Accuracy()
     resolution: float = 0.0
     response_s: float = 0.0
+    factors: tuple[float, float] = (1.0, 1.0)  # scale as multiplier and divisor
+
+    def __post_init__(self) -> None:
+        # 234 / 10 is 23.4, while 234 * 0.1 is 23.400000000000002
+        if 0 < abs(self.scale) < 1 and 1 / (divisor := round(1 / self.scale)) == self.scale:
+            factors = (1.0, float(divisor))
+        else:
+            factors = (self.scale, 1.0)
+        msgspec.structs.force_setattr(self, "factors", factors)
 
     def sample(self, raw: float | str, unit: str = "") -> Sample:
         """What the raw value means: scaled, or flagged when it is a code, no number, or outside the range.
@@ -135,7 +148,7 @@ class Channel(msgspec.Struct, frozen=True):
             known = unit_of(unit, self.quantity), unit_of(self.unit, self.quantity)
             value = (raw * known[0].factor + known[0].offset - known[1].offset) / known[1].factor
         else:
-            value = raw * self.scale + self.offset
+            value = raw * self.factors[0] / self.factors[1] + self.offset
         # an end of scale is kept as a number: it is a bound, and the flag says that it is no more than that
         if value > self.high:
             return Sample(self.name, value, self.unit, Flag.OVER_RANGE)
@@ -182,16 +195,24 @@ def read_register(table: Table) -> Register:
 def _read_field(table: Table, pattern: re.Pattern[str] | None) -> Field:
     group, column = table.text("group", ""), table.integer("column", None, least=0)
     unit_group = table.text("unit_group", "")
+    selector = table.table("when")
+    when: dict[str | int, tuple[str, ...]] = {}
+    for key in selector:
+        words = selector.items(key, (str,), (), example='["ACA"]')
+        when[int(key) if pattern is None and key.isdigit() else key] = words
+        if pattern is None and not key.isdigit():
+            selector.problem(key, f"{key!r} is no column", 'Write the column, from 0: when = { 1 = ["ACA"] }')
     if bool(group) == (column is not None):
         table.problem("", "a channel of a line needs either group or column", 'Add group = "name" or column = 2')
     if column is not None and pattern is not None:
         table.problem("column", "columns go with a delimiter, not with a pattern", "Use group, or replace the pattern")
     known = list(pattern.groupindex) if pattern is not None else []
-    for key, name in (("group", group), ("unit_group", unit_group)):
+    places = [("when", str(place)) for place in when] if pattern is not None else []
+    for key, name in (("group", group), ("unit_group", unit_group), *places):
         if name and name not in known:
             remedy = f"{near(name, known)}The pattern has {', '.join(known) or 'no named group; write (?P<name>...)'}"
             table.problem(key, f"the pattern has no group {name!r}", remedy)
-    return Field(group=group, column=column, unit_group=unit_group)
+    return Field(group=group, column=column, unit_group=unit_group, when=when)
 
 
 def _read_characteristic(table: Table) -> Characteristic:

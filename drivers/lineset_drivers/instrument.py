@@ -11,13 +11,17 @@ from __future__ import annotations
 import random
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Protocol
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Protocol
 
 import msgspec
 
 from .clock import NS, Clock
 from .frame import Frame, InstrumentState, Loss, Sample, State
-from .profile import Profile
+from .profile import PLUGIN_GROUP, Profile
+
+if TYPE_CHECKING:
+    from .transports.serial import PortWatch
 
 
 class InstrumentSpec(msgspec.Struct, frozen=True):
@@ -50,12 +54,13 @@ class Sink(Protocol):
 class Context:
     """What the drivers of one fleet share. `random` is seeded (back-off jitter); `ports` lists serial ports."""
 
-    def __init__(self, clock: Clock, sink: Sink, *, seed: int = 0) -> None:
-        from .transports.serial import PortWatch  # pyserial comes in with it, and only a running fleet needs that
+    def __init__(self, clock: Clock, sink: Sink, *, seed: int = 0, ports: PortWatch | None = None) -> None:
+        if ports is None:
+            from .transports.serial import PortWatch  # pyserial comes with it, and only a running fleet needs that
 
-        self.clock, self.sink = clock, sink
+            ports = PortWatch()
+        self.clock, self.sink, self.ports = clock, sink, ports
         self.random = random.Random(seed)
-        self.ports = PortWatch()
 
 
 class Driver(Protocol):
@@ -72,6 +77,31 @@ DriverFactory = Callable[[Sequence[InstrumentSpec], Context], Driver]
 """What an entry point of the group `lineset.protocols` gives: all instruments on one link in, one driver out."""
 
 
+BUILT_IN = {
+    "modbus": "lineset_drivers.modbus_bus:ModbusBus",
+    "scpi": "lineset_drivers.scpi_instrument:ScpiInstrument",
+    "lines": "lineset_drivers.line_instrument:LineInstrument",
+    "gatt": "lineset_drivers.ble_instrument:build",
+    "bthome": "lineset_drivers.ble_instrument:build",
+    "entered": "lineset_drivers.entered:Entered",
+}
+"""Protocol -> where its driver factory is; imported when an instrument needs it."""
+
+
+def factory_of(protocol: str) -> DriverFactory:
+    """The factory of a protocol's drivers, built in or a third party's. Raises LookupError when there is none."""
+    if protocol in BUILT_IN:
+        module, _, name = BUILT_IN[protocol].partition(":")
+        factory: DriverFactory = getattr(import_module(module), name)
+        return factory
+    from importlib.metadata import entry_points
+
+    for entry in entry_points(group=PLUGIN_GROUP, name=protocol):
+        loaded: DriverFactory = entry.load()
+        return loaded
+    raise LookupError(f"no driver for the protocol {protocol!r}; install the package that provides it")
+
+
 class Outlet:
     """One instrument's way to the sink. `backlog` is how many frames of a stream may wait; a poll keeps one."""
 
@@ -86,6 +116,7 @@ class Outlet:
         self.identity, self.identity_weak = "", False
         self.battery: float | None = None
         self.last_t: int | None = None  # when the last frame came, visit ns
+        self.linked_reason = "giving samples"
 
     # -- frames -----------------------------------------------------------------------------------------------
 
@@ -93,6 +124,8 @@ class Outlet:
         """A frame of this instrument, stamped now, on its way to the sink. Linked from here on."""
         frame = Frame(self.spec.id, self._clock.now(), raw, samples)
         self.last_t = frame.t
+        if self._state is not State.LINKED:
+            self.tell(State.LINKED, self.linked_reason)
         if self._waiting or not self._sink.frame(frame):
             self._waiting.append(frame)
             self.flush()

@@ -53,7 +53,7 @@ class Settings(msgspec.Struct, frozen=True):
     """What a protocol needs to know beyond the channels; only the keys of the profile's own protocol are set."""
 
     # modbus
-    max_gap: int = 8  # registers that may be read in vain to save a request
+    max_gap: int = 0  # registers that may be read in vain to save a request; many instruments refuse to
     max_registers: int = 125
     # scpi and lines
     terminator: str = "\n"
@@ -66,6 +66,8 @@ class Settings(msgspec.Struct, frozen=True):
     delimiter: str = ""
     checksum: str = "none"
     max_length: int = 200
+    units: Mapping[str, str] = {}  # the instrument's own words for units -> unit symbols
+    held_column: int | None = None  # where a mark stands while the display is on hold (a pattern calls it "held")
     poll: str = ""  # sent to ask for a line; empty: the instrument sends by itself
     # gatt, bthome
     name_match: str = ""  # regular expression for the advertised name
@@ -123,7 +125,7 @@ def _read_settings(root: Table, protocol: str) -> Settings:
     settings = Settings()
     if protocol == "modbus":
         settings = Settings(
-            max_gap=table.integer("max_gap", 8, least=0, most=124),
+            max_gap=table.integer("max_gap", 0, least=0, most=124),
             max_registers=table.integer("max_registers", 125, least=1, most=125),
         )
     elif protocol == "scpi":
@@ -134,12 +136,15 @@ def _read_settings(root: Table, protocol: str) -> Settings:
             function_query=table.text("function_query", "", regex=r"(\S.*\?)?", example='"CONF?"'),
         )
     elif protocol == "lines":
+        words = table.table("units")
         settings = Settings(
             terminator=table.text("terminator", "\r\n", regex=r"(?s).{1,4}", example='"\\r\\n"'),
             pattern=_regex(table, "pattern"),
             delimiter=table.text("delimiter", ""),
             checksum=table.text("checksum", "none", one_of=CHECKSUMS),
             max_length=table.integer("max_length", 200, least=1, most=65536),
+            units={key: words.text(key) for key in words},
+            held_column=table.integer("held_column", None, least=0),
             poll=table.text("poll", ""),
         )
         if bool(settings.pattern) == bool(settings.delimiter):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from .errors import ProfileError
@@ -122,6 +122,9 @@ class Table:
 
     def __contains__(self, key: str) -> bool:
         return key in self._data
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(tuple(self._data))
 
     def problem(self, key: str, problem: str, remedy: str) -> None:
         """Keep a problem at `key` of this table ("" for the table itself)."""

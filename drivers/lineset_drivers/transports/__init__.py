@@ -1,0 +1,1 @@
+"""The only files that touch serial ports, sockets and radios."""
