@@ -112,7 +112,7 @@ class FaultLayer:
     def _callback(self, kind: Any, function: Callable[..., int]) -> int:
         def guarded(*values: Any) -> int:
             try:
-                return function(*values)
+                return int(function(*values))
             except BaseException as error:
                 self.errors.append(error)
                 return IOERR
@@ -140,7 +140,7 @@ class FaultLayer:
 
         def on_write(file: int, data: int, length: int, offset: int) -> int:
             name = self._names[file]
-            answer = self.write_fault(name) or write(file, data, length, offset)
+            answer: int = self.write_fault(name) or write(file, data, length, offset)
             if answer == OK:
                 self._record("write", name, offset, ctypes.string_at(data, length))
             return answer
@@ -153,7 +153,7 @@ class FaultLayer:
 
         def on_sync(file: int, flags: int) -> int:
             name = self._names[file]
-            answer = self.sync_fault(name) or sync(file, flags)
+            answer: int = self.sync_fault(name) or sync(file, flags)
             if answer == OK:
                 self._record("sync", name)
             return answer

@@ -191,7 +191,8 @@ async def test_copies_between_commits_with_torn_sectors_hold_all_committed_rows(
         wrong: list[str] = []
         for n in range(len(copies) - 1):
             (database, log), (database_after, log_after) = copies[n], copies[n + 1]
-            torn_log = {"a.journal": database, "a.journal-wal": mix(log, log_after, chance)}
+            begun = log_after[:32] + log[32:]
+            torn_log = {"a.journal": database, "a.journal-wal": mix(begun, log_after, chance)}
             torn_database = {"a.journal": mix(database, database_after, chance), "a.journal-wal": log_after}
             wrong += losses(tmp_path / f"log{n}", torn_log, commits[n], commits[-1])
             wrong += losses(tmp_path / f"database{n}", torn_database, commits[n + 1], commits[-1])
@@ -201,10 +202,16 @@ async def test_copies_between_commits_with_torn_sectors_hold_all_committed_rows(
 
 
 def mix(before: bytes, after: bytes, chance: random.Random) -> bytes:
-    """Each sector from one or the other, or rubbish where they differ."""
+    """Each sector from one or the other, or rubbish in the bytes that differ (those beside a write stay whole)."""
     size, step = max(len(before), len(after)), sqlite_faults.SECTOR
     parts = []
     for at in range(0, size, step):
         old, new = before[at : at + step].ljust(step, b"\0"), after[at : at + step].ljust(step, b"\0")
-        parts.append(chance.choice((old, new, chance.randbytes(step))) if old != new else old)
+        differ = [n for n in range(step) if old[n] != new[n]]
+        if differ:
+            start, end = differ[0], differ[-1] + 1
+            rubbish = old[:start] + chance.randbytes(end - start) + old[end:]
+            parts.append(chance.choice((old, new, rubbish)))
+        else:
+            parts.append(old)
     return b"".join(parts)
