@@ -48,11 +48,12 @@ class Conversation:
     giving bytes for about one time-out, then send what `quiet_over` returns, if anything. `ask`, send, give bytes to
     `receive` until it returns the event, or call `timed_out`.
 
-    A response names no query, so after a time-out whatever comes is discarded until `quiet_over`. `errors` says how
-    the instrument meets a query that it does not know: with a text in place of an answer ("text"), or with silence,
-    after which its register ("esr") or its error queue ("syst-err") tells why. For the silent ones `timed_out`
-    returns None, `quiet_over` returns the bytes that ask why, and the failure of the query follows from `receive` or
-    from the second `timed_out`. Send "*CLS" after opening, or an older error is taken for the reason.
+    A response names no query, so after a time-out, and when text comes unasked, whatever comes is discarded until
+    `quiet_over`. `errors` says how the instrument meets a query that it does not know: with a text in place of an
+    answer ("text"), or with silence, after which its register ("esr") or its error queue ("syst-err") tells why. For
+    the silent ones `timed_out` returns None, `quiet_over` returns the bytes that ask why, and the failure of the
+    query follows from `receive` or from the second `timed_out`. Send "*CLS" after opening, or an older error is
+    taken for the reason.
     """
 
     def __init__(
@@ -100,10 +101,14 @@ class Conversation:
     def receive(self, data: bytes) -> list[Answer | Failure[str]]:
         """What the bytes complete: nothing yet, or the one event of the query in flight."""
         if self.query is None or self.quiet:
-            self.discarded += len(data)
+            self._discard(data)
             return []
         buffer = self._buffer
         buffer += data
+        blank = len(buffer) - len(buffer.lstrip(b"\r\n "))
+        if blank:  # the rest of a longer line ending than the profile says, or an empty line: no answer to anything
+            self.discarded += blank
+            del buffer[:blank]
         end = response_end(buffer, self.terminator)
         if end == 0 and len(buffer) <= LONGEST:
             return []
@@ -111,9 +116,7 @@ class Conversation:
             self.quiet = True
             return [self._fail(self._garbled(f"{len(buffer)} bytes came that are no response"), bytes(buffer[:256]))]
         raw = bytes(buffer[:end])
-        self.discarded += len(buffer) - end
-        # a second response in wait means that we are one behind: what follows cannot be trusted either
-        self.quiet = len(buffer) > end
+        self._discard(buffer[end:])
         buffer.clear()
         text = raw[: end - len(self.terminator)].decode("latin-1").strip("\r\n ")
         if self._asking_why:
@@ -123,6 +126,11 @@ class Conversation:
         answer = Answer(self.query, text, raw)
         self.query = None
         return [answer]
+
+    def _discard(self, data: bytes | bytearray) -> None:
+        """Bytes that nobody asked for: text among them means that responses are late, and the next could be too."""
+        self.discarded += len(data)
+        self.quiet = self.quiet or bool(data.strip())
 
     def timed_out(self) -> Failure[str] | None:
         """The query in flight has run out of time; None while it is still to be found out why (see the class).

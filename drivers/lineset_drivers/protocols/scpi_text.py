@@ -59,9 +59,9 @@ def response_end(buffer: bytes | bytearray, terminator: bytes) -> int:
             return at + len(terminator)
         if fresh and byte == 0x23:  # "#"
             after = _block_end(buffer, at, terminator)
-            if after <= 0:
-                return after
-            if after > at:
+            if after is not None:
+                if after <= 0:
+                    return after
                 at, fresh = after, False
                 continue
         if fresh and byte in (0x22, 0x27):
@@ -88,13 +88,13 @@ def _string_end(buffer: bytes | bytearray, at: int) -> int:
     return 0
 
 
-def _block_end(buffer: bytes | bytearray, at: int, terminator: bytes) -> int:
-    """Behind the block at `at`; `at` itself when it is no block (#H...); 0: not enough yet; -1: broken."""
+def _block_end(buffer: bytes | bytearray, at: int, terminator: bytes) -> int | None:
+    """Behind the block at `at`; None when it is no block (#H...); 0: not enough yet; -1: broken."""
     if at + 1 >= len(buffer):
         return 0
     kind = buffer[at + 1]
     if kind in b"HhQqBb":
-        return at
+        return None
     if not 0x30 <= kind <= 0x39:
         return -1
     digits = kind - 0x30
@@ -127,7 +127,7 @@ def split_elements(text: str) -> tuple[str | bytes, ...]:
                 at = close
         elif data.startswith(b"#", at):
             after = _block_end(data + b"\n", at, b"\n")
-            if after > at:
+            if after is not None and after > at:
                 body = at + 2 + (data[at + 1] - 0x30)
                 element = data[body:after]
                 at = after
