@@ -1,0 +1,118 @@
+"""`lineset calc`: one derived value from typed readings, with its inputs, units, uncertainty and caution."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated
+
+import typer
+
+_GAUGE = 'such as "118 psig" or "118 +/- 1.5 psig"; "132.7 psia" is absolute'
+_TEMPERATURE = 'such as "52 degF" or "11.1 degC"'
+
+
+def _complete(incomplete: str) -> list[str]:
+    from lineset.cli.calc_answer import names
+
+    return [name for name in names() if name.startswith(incomplete)]
+
+
+def _complete_refrigerant(incomplete: str) -> list[str]:
+    from lineset.physics.refrigerant import REFRIGERANTS
+
+    return [name for name in REFRIGERANTS if name.lower().startswith(incomplete.lower())]
+
+
+def calc(
+    name: Annotated[
+        str | None,
+        typer.Argument(
+            help="What to compute: superheat, subcooling, split, bubble, dew, compression-ratio, capacitance, "
+            "apparent-power, or a full name from --list.",
+            autocompletion=_complete,
+        ),
+    ] = None,
+    refrigerant: Annotated[
+        str, typer.Option(help="Refrigerant, such as R-454B or 410a.", autocompletion=_complete_refrigerant)
+    ] = "",
+    vapor_pressure: Annotated[str | None, typer.Option(help=f"Vapor service port pressure, {_GAUGE}.")] = None,
+    vapor_temperature: Annotated[str | None, typer.Option(help=f"Vapor line temperature, {_TEMPERATURE}.")] = None,
+    liquid_pressure: Annotated[str | None, typer.Option(help="Liquid service port pressure.")] = None,
+    liquid_temperature: Annotated[str | None, typer.Option(help="Liquid line temperature.")] = None,
+    suction_pressure: Annotated[str | None, typer.Option(help="Common suction pressure.")] = None,
+    discharge_pressure: Annotated[str | None, typer.Option(help="Discharge pressure.")] = None,
+    discharge_temperature: Annotated[str | None, typer.Option(help="Discharge line temperature.")] = None,
+    pressure: Annotated[str | None, typer.Option(help="A pressure at any port, for bubble and dew.")] = None,
+    outdoor_air: Annotated[str | None, typer.Option(help="Outdoor air temperature.")] = None,
+    leaving_air: Annotated[str | None, typer.Option(help="Temperature of the air leaving the outdoor coil.")] = None,
+    return_air: Annotated[str | None, typer.Option(help="Return air temperature.")] = None,
+    supply_air: Annotated[str | None, typer.Option(help="Supply air temperature.")] = None,
+    current: Annotated[
+        str | None,
+        typer.Option(help='Current, such as "5.6 A"; for a capacitance that of the capacitor\'s own lead.'),
+    ] = None,
+    voltage: Annotated[
+        str | None,
+        typer.Option(help='Voltage, such as "370 V"; for a capacitance across the capacitor\'s own terminals.'),
+    ] = None,
+    frequency: Annotated[str | None, typer.Option(help='Line frequency; "60 Hz" when not given.')] = None,
+    altitude: Annotated[
+        str | None, typer.Option(help='Altitude of the site, such as "5000 ft"; sea level when not given.')
+    ] = None,
+    barometer: Annotated[
+        str | None, typer.Option(help='Barometric pressure at the site, such as "24.9 inHg"; instead of --altitude.')
+    ] = None,
+    units: Annotated[str, typer.Option(help="Units shown first: customary or si.")] = "customary",
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON, in SI units.")] = False,
+    list_all: Annotated[bool, typer.Option("--list", help="Name everything that can be computed, and how.")] = False,
+) -> None:
+    """Compute one value from readings: superheat, subcooling, split, capacitance under load ...
+
+    "+/-" behind a value is its 95 % half width, and gives the answer one.
+
+    Example: lineset calc superheat --refrigerant R-454B --vapor-pressure "118 psig" --vapor-temperature "52 degF"
+
+    Exit code: 0 when computed, 2 when the question cannot be answered.
+    """
+    # Late, so that `lineset --help` stays quick.
+    from lineset.cli import calc_answer, calc_words
+
+    if list_all:
+        typer.echo(json.dumps(calc_words.list_data(), indent=2) if as_json else calc_words.list_text())
+        return
+    typed = {
+        "vapor_pressure": vapor_pressure,
+        "vapor_temperature": vapor_temperature,
+        "liquid_pressure": liquid_pressure,
+        "liquid_temperature": liquid_temperature,
+        "suction_pressure": suction_pressure,
+        "discharge_pressure": discharge_pressure,
+        "discharge_temperature": discharge_temperature,
+        "pressure": pressure,
+        "outdoor_air": outdoor_air,
+        "leaving_air": leaving_air,
+        "return_air": return_air,
+        "supply_air": supply_air,
+        "current": current,
+        "voltage": voltage,
+    }
+    try:
+        if name is None:
+            raise calc_answer.CalcError("name what to compute, such as `lineset calc superheat`; --list names all")
+        if units not in ("customary", "si"):
+            raise calc_answer.CalcError(f"--units: {units!r} is neither customary nor si")
+        found = calc_answer.answer(
+            name,
+            {key: text for key, text in typed.items() if text is not None},
+            refrigerant=refrigerant,
+            frequency=frequency,
+            altitude=altitude,
+            barometer=barometer,
+        )
+    except calc_answer.CalcError as error:
+        typer.echo(f"lineset calc: {error}", err=True)
+        raise typer.Exit(2) from error
+    if as_json:
+        typer.echo(json.dumps(calc_words.as_data(found), indent=2))
+    else:
+        typer.echo(calc_words.as_text(found, "si" if units == "si" else "customary"))

@@ -1,0 +1,299 @@
+"""What `lineset calc` was asked, brought to SI, computed with its uncertainty."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+from lineset.derive import formulas
+from lineset.derive.catalogue import CATALOGUE
+from lineset.derive.declared import Context, Derived, NotDerivable
+from lineset.derive.propagate import propagate
+from lineset.equipment.display import unit_shown
+from lineset.equipment.points import POINTS
+from lineset.measure.uncertainty import Z95, interval95
+from lineset.physics.air import standard_pressure
+from lineset.physics.errors import PhysicsError
+from lineset.physics.refrigerant import curve
+from lineset_drivers.errors import UnitError, ValueTextError
+from lineset_drivers.quantity import Quantity, parse_measured
+
+Q = Quantity
+# The lowest town lies at 43 m below sea level, the highest near 5100 m; weather adds its few kPa.
+_LOWEST_BAROMETER, _HIGHEST_BAROMETER = 45_000.0, 110_000.0
+_ABSOLUTE_ZERO = -273.15
+
+
+class CalcError(ValueError):
+    """A question that cannot be answered; says what is wrong and what to type."""
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One option of the command: how it is typed, what it measures, and which points it can stand for."""
+
+    flag: str
+    quantity: Quantity
+    points: tuple[str, ...]
+    title: str
+
+
+def _options() -> dict[str, Option]:
+    flags = {
+        "vapor_pressure": "vapor_service_pressure",
+        "vapor_temperature": "vapor_line_temperature",
+        "liquid_pressure": "liquid_service_pressure",
+        "liquid_temperature": "liquid_line_temperature",
+        "suction_pressure": "common_suction_pressure",
+        "discharge_pressure": "discharge_pressure",
+        "discharge_temperature": "discharge_line_temperature",
+        "outdoor_air": "outdoor_air_temperature",
+        "leaving_air": "condenser_leaving_temperature",
+        "return_air": "return_air_temperature",
+        "supply_air": "supply_air_temperature",
+    }
+    found = {
+        key: Option("--" + key.replace("_", "-"), POINTS[name].quantity, (name,), POINTS[name].title)
+        for key, name in flags.items()
+    }
+    for key, quantity in (("current", Q.CURRENT), ("voltage", Q.VOLTAGE)):
+        names = tuple(p for row in CATALOGUE.values() for p in row.inputs if POINTS[p].quantity is quantity)
+        found[key] = Option(f"--{key}", quantity, (*dict.fromkeys(names), key), key)
+    found["pressure"] = Option("--pressure", Q.PRESSURE_GAUGE, ("pressure",), "gauge pressure")
+    return found
+
+
+OPTIONS = _options()
+_KEY = {name: key for key, option in OPTIONS.items() for name in option.points}
+
+
+def _at(name: str, inputs: tuple[str, ...], like: str, title: str, validity: str) -> Derived:
+    return replace(CATALOGUE[like], name=name, inputs=inputs, title=title, validity=validity, instanced=())
+
+
+_ANY_PORT = (
+    "inside the refrigerant's saturation curve; the pressure says nothing about which state the refrigerant is in"
+)
+_CAPACITOR = (
+    "motor running; current of the capacitor's own lead (never a motor's common conductor) and voltage across the "
+    "capacitor's own terminals (never line voltage)"
+)
+# Short names: the first candidate whose inputs are all given answers.
+SHORT: dict[str, tuple[Derived, ...]] = {
+    "superheat": (CATALOGUE["total_superheat"],),
+    "split": (CATALOGUE["temperature_split"],),
+    "dew": (
+        CATALOGUE["vapor_dew_temperature"],
+        CATALOGUE["suction_dew_temperature"],
+        CATALOGUE["discharge_dew_temperature"],
+        *(
+            _at("dew_temperature", (name,), "vapor_dew_temperature", "dew temperature", _ANY_PORT)
+            for name in ("liquid_service_pressure", "pressure")
+        ),
+    ),
+    "bubble": (
+        CATALOGUE["liquid_bubble_temperature"],
+        *(
+            _at("bubble_temperature", (name,), "liquid_bubble_temperature", "bubble temperature", _ANY_PORT)
+            for name in ("vapor_service_pressure", "common_suction_pressure", "discharge_pressure", "pressure")
+        ),
+    ),
+    "compression_ratio": (CATALOGUE["compression_ratio"], CATALOGUE["compression_ratio_estimate"]),
+    "capacitance": (
+        replace(
+            _at("capacitance_under_load", ("current", "voltage"), "herm_capacitance_under_load",
+                "capacitance under load", _CAPACITOR),
+            formula="current of the capacitor's own lead / (2 pi line frequency x volts across its terminals)",
+        ),
+    ),
+    "apparent_power": (
+        replace(
+            _at("apparent_power", ("current", "voltage"), "compressor_apparent_power", "apparent power",
+                "single phase; not real power, except of a resistance"),
+            formula="current x voltage",
+        ),
+    ),
+}  # fmt: skip
+
+
+class Given(NamedTuple):
+    """One input as typed and in SI; `u` is its standard uncertainty, None when none was typed."""
+
+    text: str
+    value: float
+    u: float | None
+    quantity: Quantity
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A computed value with all it came from."""
+
+    derived: Derived
+    value: float
+    u: float | None
+    inputs: dict[str, Given]
+    refrigerant: str
+    barometer: Given | None
+    frequency: Given | None
+    saturation: float | None  # Cel, where a line temperature was compared with it
+
+    @property
+    def interval95(self) -> tuple[float, float] | None:
+        """95 % interval in SI, or None where no input carried an uncertainty."""
+        return None if self.u is None else interval95(self.value, self.u)
+
+
+def flags(derived: Derived) -> list[str]:
+    """The options that carry the inputs of a derived value, in their order."""
+    return [OPTIONS[_KEY[name]].flag for name in derived.inputs]
+
+
+def names() -> list[str]:
+    """Every name that can be asked for: short ones first."""
+    return list(dict.fromkeys([*(name.replace("_", "-") for name in SHORT), *CATALOGUE]))
+
+
+def candidates(name: str) -> tuple[Derived, ...]:
+    """What `name` can mean. Raises CalcError with near names when it means nothing."""
+    key = name.strip().lower().replace("-", "_").replace(" ", "_")
+    found = SHORT.get(key) or ((CATALOGUE[key],) if key in CATALOGUE else ())
+    found = found or tuple(each for meant in SHORT.values() for each in meant if each.name == key)
+    if not found:
+        known = [*SHORT, *CATALOGUE]
+        near = difflib.get_close_matches(key, known, n=3, cutoff=0.5) or [each for each in known if key and key in each]
+        hint = f"did you mean {' or '.join(each.replace('_', '-') for each in near[:3])}? " if near else ""
+        raise CalcError(f"nothing is called {name!r}; {hint}`lineset calc --list` names all")
+    return found
+
+
+def _measured(flag: str, text: str, quantity: Quantity, title: str) -> Given:
+    if re.fullmatch(r"[-+]?\d*\.?\d*", text.strip()):
+        unit = unit_shown(quantity)
+        raise CalcError(f'{flag}: {text!r} has no unit; write it with one, such as "{text.strip() or 1} {unit}"')
+    try:
+        found = parse_measured(text, quantity)
+    except (UnitError, ValueTextError) as error:
+        raise CalcError(f"{flag}: {error}") from error
+    if not math.isfinite(found.value):
+        raise CalcError(f"{flag}: {text!r} is not a finite number")
+    if quantity is Q.TEMPERATURE and found.value < _ABSOLUTE_ZERO:
+        raise CalcError(f"{flag}: {text!r} is below absolute zero; check the number and its unit")
+    return Given(found.text, found.value, None if found.half_width is None else found.half_width / Z95, quantity, title)
+
+
+def _altitude_m(text: str) -> float:
+    match = re.fullmatch(r"\s*([-+]?\d+(?:\.\d*)?)\s*(ft|m)\s*", text)
+    if match is None:
+        raise CalcError(f'--altitude: cannot read {text!r}; write it like "5000 ft" or "1500 m"')
+    return float(match[1]) * (0.3048 if match[2] == "ft" else 1.0)
+
+
+def _barometer(altitude: str | None, barometer: str | None) -> Given:
+    if barometer is not None:
+        if altitude is not None:
+            raise CalcError("give --barometer or --altitude, not both: the barometer's reading has the altitude in it")
+        found = _measured("--barometer", barometer, Q.PRESSURE_ABSOLUTE, "barometric pressure")
+        if not _LOWEST_BAROMETER <= found.value <= _HIGHEST_BAROMETER:
+            raise CalcError(
+                f"--barometer: {barometer!r} is outside {_LOWEST_BAROMETER / 1e3:.0f} .. "
+                f"{_HIGHEST_BAROMETER / 1e3:.0f} kPa; give the pressure at the site, not one reduced to sea level"
+            )
+        return found
+    try:
+        value = standard_pressure(_altitude_m(altitude or "0 m"))
+    except PhysicsError as error:
+        raise CalcError(f"--altitude: {error}") from error
+    text = f"standard atmosphere at {altitude.strip() if altitude else 'sea level'}"
+    return Given(text, value, None, Q.PRESSURE_ABSOLUTE, "barometric pressure")
+
+
+def _choose(name: str, typed: Mapping[str, str], refrigerant: str) -> Derived:
+    found = candidates(name)
+    given = {point for key in typed for point in OPTIONS[key].points}
+    for derived in found:
+        if given.issuperset(derived.inputs):
+            return derived
+    # Nothing fits: complain about the meaning that lacks least.
+    derived = min(found, key=lambda each: len(set(each.inputs) - given))
+    missing = [OPTIONS[_KEY[each]] for each in derived.inputs if each not in given]
+    asked = [f'{option.flag} "VALUE {unit_shown(option.quantity)}" ({option.title})' for option in missing]
+    if derived.needs_refrigerant and not refrigerant:
+        asked.append("--refrigerant NAME (on the nameplate)")
+    wanted = " and ".join(asked)
+    also = ""
+    if len(found) > 1:
+        ways = dict.fromkeys(" ".join(flags(each)) for each in found)
+        also = f"; one of these sets is needed: {', or '.join(ways)}"
+    raise CalcError(f"{derived.title} needs {wanted}{also}")
+
+
+def _pressure(key: str, text: str, barometer: Given) -> tuple[Given, bool]:
+    """A port's pressure as gauge pressure, and whether it was typed as absolute."""
+    option = OPTIONS[key]
+    try:  # a bare "kPa" or "bar" is read as gauge pressure: a port is read by a gauge
+        return _measured(option.flag, text, Q.PRESSURE_GAUGE, option.title), False
+    except CalcError as error:
+        refused = error
+    try:
+        absolute = _measured(option.flag, text, Q.PRESSURE_ABSOLUTE, option.title)
+    except CalcError:
+        raise refused from None
+    return absolute._replace(value=absolute.value - barometer.value, quantity=Q.PRESSURE_GAUGE), True
+
+
+def answer(
+    name: str,
+    typed: Mapping[str, str],
+    *,
+    refrigerant: str = "",
+    frequency: str | None = None,
+    altitude: str | None = None,
+    barometer: str | None = None,
+) -> Answer:
+    """Compute what was asked. `typed` holds the options' texts by key of OPTIONS. Raises CalcError."""
+    derived = _choose(name, typed, refrigerant)
+    site = _barometer(altitude, barometer)
+    inputs: dict[str, Given] = {}
+    absolute = []
+    for point in derived.inputs:
+        key = _KEY[point]
+        option = OPTIONS[key]
+        title = POINTS[point].title if point in POINTS else option.title
+        if option.quantity is Q.PRESSURE_GAUGE:
+            given, was_absolute = _pressure(key, typed[key], site)
+            absolute.append(was_absolute)
+        else:
+            given = _measured(option.flag, typed[key], option.quantity, title)
+        inputs[point] = given._replace(title=title)
+    unused = [OPTIONS[key].flag for key in typed if not set(OPTIONS[key].points) & set(derived.inputs)]
+    if unused:
+        raise CalcError(f"{derived.title} does not use {', '.join(unused)}; leave it out, or ask for another value")
+    if any(absolute) and not all(absolute):
+        raise CalcError("give all pressures as gauge, or all as absolute: the barometer would count for one only")
+    if derived.needs_refrigerant and not refrigerant:
+        raise CalcError(f"{derived.title} needs --refrigerant, such as --refrigerant R-410A; read it on the nameplate")
+    supply = _measured("--frequency", frequency or "60 Hz", Q.FREQUENCY, "line frequency")
+    # An absolute pressure has no barometer in it, so the barometer's uncertainty must not come in by conversion.
+    context = Context(refrigerant, supply.value, site.value, 0.0 if any(absolute) else site.u or 0.0, supply.u or 0.0)
+    us = [given.u for given in inputs.values()]
+    try:
+        found = propagate(derived, context, [given.value for given in inputs.values()], [u or 0.0 for u in us])
+        saturation = None
+        for compared, like in ((formulas.above_dew, formulas.dew_temperature),
+                               (formulas.below_bubble, formulas.bubble_temperature)):  # fmt: skip
+            if derived.compute is compared:
+                saturation = like(context, [next(iter(inputs.values())).value]).value
+    except NotDerivable as error:
+        raise CalcError(error.reason) from error
+    has_u = any(u is not None for u in us) or bool(found.barometric and site.u) or bool(found.frequency and supply.u)
+    return Answer(
+        derived, found.value, found.u if has_u else None, inputs,
+        curve(refrigerant).refrigerant if derived.needs_refrigerant else "",
+        site if found.barometric else None, supply if found.frequency else None, saturation,
+    )  # fmt: skip

@@ -1,0 +1,259 @@
+"""`lineset calc` through its command line: values, units, uncertainty, cautions, errors and exit codes."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from typing import Any
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from lineset.cli.calc import calc
+from lineset.cli.calc_answer import OPTIONS
+from lineset.derive.catalogue import CATALOGUE
+from lineset.physics.refrigerant import curve
+
+app = typer.Typer(rich_markup_mode=None)
+app.command("calc")(calc)
+app.command("other")(lambda: None)  # so that "calc" stays a verb, as in the whole command line
+runner = CliRunner()
+SUPERHEAT = ("superheat", "--refrigerant", "R-454B", "--vapor-temperature", "52 degF")
+
+
+def _run(*arguments: str) -> str:
+    result = runner.invoke(app, ["calc", *arguments])
+    assert result.exit_code == 0, result.stderr
+    return result.stdout
+
+
+def _data(*arguments: str) -> dict[str, Any]:
+    found = json.loads(_run(*arguments, "--json"))
+    assert isinstance(found, dict)
+    return found
+
+
+def _refused(*arguments: str) -> str:
+    result = runner.invoke(app, ["calc", *arguments])
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    assert "Traceback" not in result.stderr
+    return result.stderr
+
+
+def test_superheat_as_text() -> None:
+    out = _run(*SUPERHEAT, "--vapor-pressure", "118 psig")
+    first = out.splitlines()[0]
+    assert first.startswith("total superheat: 7.")
+    assert first.endswith("(3.97 K)")
+    assert "118.0 psig" in out
+    assert "52.0 degF" in out
+    assert "R-454B, safety class A2L" in out
+    assert "standard atmosphere at sea level" in out
+    assert "Caution: A2L, mildly flammable" in out
+    assert "interval" not in out
+
+
+def test_superheat_as_json_is_si() -> None:
+    found = _data(*SUPERHEAT, "--vapor-pressure", "118 psig")
+    dew = curve("R-454B").dew(118 * 6894.757293168361 + 101325.0)
+    assert found["name"] == "total_superheat"
+    assert found["unit"] == "K"
+    assert found["value"] == pytest.approx(20 / 1.8 - dew, abs=1e-9)
+    assert found["saturation_temperature"] == {"value": pytest.approx(dew), "unit": "Cel"}
+    assert list(found["inputs"]) == ["vapor_service_pressure", "vapor_line_temperature", "barometric_pressure"]
+    assert found["inputs"]["vapor_line_temperature"]["unit"] == "Cel"
+    assert found["refrigerant"]["curve_sha256"] == curve("R-454B").sha256
+    assert "uncertainty" not in found
+    assert "interval95" not in found
+
+
+def test_uncertainty_comes_from_what_was_typed() -> None:
+    found = _data("superheat", "--refrigerant", "410a", "--vapor-pressure", "118 +/- 1.5 psig",
+                  "--vapor-temperature", "52 +/- 1 degF")  # fmt: skip
+    slope = curve("R-410A").dew.slope(118 * 6894.757293168361 + 101325.0)
+    half = ((slope * 1.5 * 6894.757) ** 2 + (1 / 1.8) ** 2) ** 0.5  # first order, independent, 95 % half widths
+    low, high = found["interval95"]
+    assert high - low == pytest.approx(2 * half, rel=1e-6)
+    assert (low + high) / 2 == pytest.approx(found["value"])
+    assert found["uncertainty"] == pytest.approx(half / 1.959964, rel=1e-6)
+    text = _run("superheat", "--refrigerant", "410a", "--vapor-pressure", "118 +/- 1.5 psig",
+                "--vapor-temperature", "52 +/- 1 degF")  # fmt: skip
+    assert "95 % interval: " in text
+    assert "118.0 +/- 1.5 psig" in text
+
+
+def test_barometer_and_its_uncertainty_count() -> None:
+    exact = _data(*SUPERHEAT, "--vapor-pressure", "118 psig", "--barometer", "98 kPa")
+    unsure = _data(*SUPERHEAT, "--vapor-pressure", "118 psig", "--barometer", "98 +/- 1 kPa")
+    assert exact["value"] == unsure["value"]
+    slope = curve("R-454B").dew.slope(118 * 6894.757 + 98e3)
+    assert unsure["uncertainty"] == pytest.approx(slope * 1000 / 1.959964, rel=1e-5)
+    assert "uncertainty" not in exact
+    # 24.896 inHg at 5000 ft (ALT5000 of tests/data/thermo/README.md): the two ways to say it agree.
+    high = _data(*SUPERHEAT, "--vapor-pressure", "118 psig", "--altitude", "5000 ft")
+    measured = _data(*SUPERHEAT, "--vapor-pressure", "118 psig", "--barometer", "24.896 inHg")
+    assert high["value"] == pytest.approx(measured["value"], abs=0.002)
+    assert high["value"] > exact["value"] + 0.3
+
+
+def test_absolute_pressure_needs_no_barometer() -> None:
+    at_sea = _data("dew", "--refrigerant", "R-32", "--pressure", "132.7 +/- 1 psia")
+    high = _data("dew", "--refrigerant", "R-32", "--pressure", "132.7 +/- 1 psia", "--barometer", "84 +/- 1 kPa")
+    assert at_sea["value"] == pytest.approx(curve("R-32").dew(132.7 * 6894.757293168361), abs=1e-9)
+    assert at_sea["value"] == pytest.approx(high["value"], abs=1e-9)
+    assert at_sea["uncertainty"] == pytest.approx(high["uncertainty"], rel=1e-9)
+
+
+def test_negative_values_are_shown_not_clamped() -> None:
+    # RD041 of tests/data/thermo/worked_refrigerant.csv: -0.5 degF subcooling.
+    found = _data("subcooling", "--refrigerant", "R-448A", "--liquid-pressure", "272.9 psig",
+                  "--liquid-temperature", "108.5 degF")  # fmt: skip
+    assert -0.6 < found["value"] < 0.0
+    assert _data("split", "--return-air", "-5 degF", "--supply-air", "-10 degF")["value"] == pytest.approx(5 / 1.8)
+
+
+def test_capacitance_and_apparent_power() -> None:
+    # 40 uF at 370 V and 60 Hz: 5.5795 A (tests/data/protocol/capacitor_vectors_computed.csv).
+    found = _data("capacitance", "--current", "5.5795 A", "--voltage", "370 V")
+    assert (found["name"], found["unit"]) == ("capacitance_under_load", "F")
+    assert found["value"] * 1e6 == pytest.approx(40.0, abs=0.001)
+    fifty = _data("fan-capacitance-under-load", "--current", "5.5795 A", "--voltage", "370 V", "--frequency", "50 Hz")
+    assert list(fifty["inputs"]) == ["fan_capacitor_lead_current", "capacitor_fan_voltage", "line_frequency"]
+    assert fifty["value"] == pytest.approx(found["value"] * 1.2)
+    out = _run("capacitance", "--current", "5.58 +/- 0.1 A", "--voltage", "370 V")
+    assert out.startswith("capacitance under load: 40.00 uF\n")
+    assert "never line voltage" in out
+    assert "stored charge" in out
+    power = _data("apparent-power", "--current", "10 A", "--voltage", "240 V")
+    assert (power["value"], power["unit"]) == (2400.0, "VA")
+
+
+def test_compression_ratio_from_service_ports_says_it_is_an_estimate() -> None:
+    service = _data("compression-ratio", "--liquid-pressure", "280 psia", "--vapor-pressure", "85 psia")
+    assert service["estimate"] is True
+    assert service["value"] == pytest.approx(3.29, abs=0.005)  # AD006 of tests/data/thermo/worked_airside.csv
+    assert "(an estimate)" in _run("compression-ratio", "--liquid-pressure", "280 psig", "--vapor-pressure", "85 psig")
+    true = _data("compression-ratio", "--discharge-pressure", "280 psia", "--suction-pressure", "85 psia")
+    assert (true["name"], true["estimate"]) == ("compression_ratio", False)
+
+
+@pytest.mark.parametrize(
+    ("short", "option", "name"),
+    [
+        ("dew", "--vapor-pressure", "vapor_dew_temperature"),
+        ("dew", "--suction-pressure", "suction_dew_temperature"),
+        ("dew", "--pressure", "dew_temperature"),
+        ("bubble", "--liquid-pressure", "liquid_bubble_temperature"),
+        ("bubble", "--pressure", "bubble_temperature"),
+        ("Vapor-Dew_Temperature", "--vapor-pressure", "vapor_dew_temperature"),
+    ],
+)
+def test_bubble_and_dew_at_any_port(short: str, option: str, name: str) -> None:
+    found = _data(short, "--refrigerant", "R-407C", option, "118 psig")
+    assert found["name"] == name
+    line = curve("R-407C").dew if "dew" in name else curve("R-407C").bubble
+    assert found["value"] == pytest.approx(line(118 * 6894.757293168361 + 101325.0), abs=1e-9)
+
+
+def test_si_units_first() -> None:
+    out = _run(*SUPERHEAT, "--vapor-pressure", "118 psig", "--units", "si")
+    assert out.startswith("total superheat: 3.97 K  (7.")
+    assert "813.6 kPa gauge  (118.0 psig)" in out
+
+
+def test_list_names_all_with_inputs_formula_validity_source() -> None:
+    listed = json.loads(_run("--list", "--json"))
+    assert {row["name"] for row in listed} >= set(CATALOGUE)
+    for row in listed:
+        assert row["inputs"]
+        assert row["options"]
+        assert row["formula"]
+        assert row["validity"]
+        assert row["source"]
+    text = _run("--list")
+    assert "total_superheat  (or: superheat)" in text
+    assert "--vapor-pressure --vapor-temperature --refrigerant" in text
+
+
+def test_every_declared_value_can_be_asked_for() -> None:
+    typical = {"pressure_gauge": "150 psig", "temperature": "60 degF", "current": "5 A", "voltage": "240 V"}
+    for row in json.loads(_run("--list", "--json")):
+        options = [text for flag in row["options"] for text in (flag, typical[_quantity_of(flag)])]
+        found = _data(row["name"], "--refrigerant", "R-410A", *options)
+        assert (found["name"], found["unit"]) == (row["name"], row["unit"])
+
+
+def _quantity_of(flag: str) -> str:
+    return str(next(option.quantity for option in OPTIONS.values() if option.flag == flag))
+
+
+DEW = ("dew", "--refrigerant", "R-32", "--pressure", "118 psig")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("subcoolin",), "did you mean subcooling?"),
+        (("xyzzy",), "`lineset calc --list` names all"),
+        ((), "name what to compute"),
+        (("superheat", "--refrigerant", "R-32", "--vapor-pressure", "118 psig"),
+         '--vapor-temperature "VALUE degF" (vapor line temperature)'),
+        ((*SUPERHEAT[:1], *SUPERHEAT[3:], "--vapor-pressure", "118 psig"), "needs --refrigerant"),
+        (("superheat",), "--refrigerant NAME"),
+        (("compression-ratio", "--liquid-pressure", "300 psig"), "--vapor-pressure"),
+        (("bubble", "--refrigerant", "R-x", "--pressure", "100 psig"), "no refrigerant is called 'R-x'"),
+        (("bubble", "--refrigerant", "R-410A", "--pressure", "900 psig"), "is above the range 60.7 kPa (8.8 psi)"),
+        (("dew", "--refrigerant", "R-410A", "--pressure", "-14 psig"), "is below the range 60.5 kPa (8.8 psi)"),
+        (("dew", "--refrigerant", "R-410A", "--pressure", "118 degF"), "psig"),
+        (("dew", "--refrigerant", "R-410A", "--pressure", "118"), 'such as "118 psig"'),
+        (("dew", "--refrigerant", "R-410A", "--pressure", "many psig"), "--pressure: cannot read 'many psig'"),
+        (("dew", "--refrigerant", "R-410A", "--pressure", "1e999 psig"), "not a finite number"),
+        (("split", "--return-air", "75 degF", "--supply-air", "-500 degF"), "below absolute zero"),
+        (("split", "--return-air", "75 degF", "--supply-air", "55 degF", "--current", "2 A"), "does not use --current"),
+        (("capacitance", "--current", "5 A", "--voltage", "10 V"), "below 90 V"),
+        (("capacitance", "--current", "5 A", "--voltage", "370 V", "--frequency", "400 Hz"), "40 .. 70 Hz"),
+        ((*DEW, "--barometer", "14.7 psig"), "psia"),
+        ((*DEW, "--barometer", "14.7 kPa"), "outside 45 .. 110 kPa"),
+        ((*DEW, "--altitude", "5000"), '"5000 ft" or "1500 m"'),
+        ((*DEW, "--altitude", "50000 m"), "standard atmosphere"),
+        ((*DEW, "--altitude", "1 m", "--barometer", "1 bar"), "not both"),
+        (("compression-ratio", "--liquid-pressure", "300 psia", "--vapor-pressure", "118 psig"), "all as absolute"),
+        (("compression-ratio", "--liquid-pressure", "300 psig", "--vapor-pressure", "-20 psig"), "perfect vacuum"),
+        ((*SUPERHEAT, "--vapor-pressure", "118 psig", "--units", "metric"), "neither customary nor si"),
+    ],
+)  # fmt: skip
+def test_a_bad_question_gets_a_clear_answer_and_exit_code_2(arguments: tuple[str, ...], says: str) -> None:
+    error = _refused(*arguments)
+    assert error.startswith("lineset calc: ")
+    assert says in error
+
+
+def test_help_names_the_inputs_and_an_example() -> None:
+    out = _run("--help")
+    for option in OPTIONS.values():
+        assert option.flag in out
+    for flag in ("--refrigerant", "--frequency", "--altitude", "--barometer", "--units", "--json", "--list"):
+        assert flag in out
+    assert "lineset calc superheat --refrigerant R-454B" in " ".join(out.split())
+
+
+def test_a_calculation_imports_nothing_heavy() -> None:
+    code = (
+        "import sys, typer; from lineset.cli.calc import calc\n"
+        "early = set(sys.modules)\n"
+        "calc('superheat', refrigerant='R-454B', vapor_pressure='118 psig', vapor_temperature='52 degF')\n"
+        "assert not {name for name in early if name.startswith('lineset.derive')}\n"
+        "assert not {'CoolProp', 'numpy', 'asyncio', 'pydantic'} & set(sys.modules)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        check=False,
+        env={"PYTHONPATH": ":".join(sys.path)},
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("total superheat: 7.")
