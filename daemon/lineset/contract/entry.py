@@ -172,6 +172,7 @@ class Commanded(Body, frozen=True, kw_only=True, tag="command"):
     actor: str = ""
     ok: bool = True
     answer: str = ""
+    expires: float = 0.0  # wall seconds since 1970: until then the same request is answered alike
 
 
 class Closed(Body, frozen=True, kw_only=True, tag="closed"):

@@ -88,7 +88,8 @@ def gather(system: SystemState, named: Derived, t: int) -> Inputs | None:
         place = system.points.get(name)
         if place is None:
             return None
-        live = place.value is not None and place.quality in USABLE and place.channel != ""
+        entered = place.quality is Quality.ENTERED
+        live = place.value is not None and place.quality in USABLE and not entered and place.channel != ""
         if live and not (paired and not place.settled and _held(system, place, t)):
             assert place.value is not None
             values.append(place.value)
@@ -96,7 +97,7 @@ def gather(system: SystemState, named: Derived, t: int) -> Inputs | None:
             newest, oldest = max(newest, place.t), min(oldest, place.t)
             settled = settled and place.settled
             response_s = max(response_s, place.response_s)
-        elif place.quality is Quality.ENTERED and place.value is not None and t - place.t <= ENTERED_NS:
+        elif entered and place.value is not None and t - place.t <= ENTERED_NS:
             values.append(place.value)
             us.append(place.u)
             newest = max(newest, place.t)

@@ -277,7 +277,7 @@ class Engine:
             place = system.points[body.point] = PointState(name=body.point)
         u = settling.entered_u(body.half_width, body.resolution)
         t = self._state.t
-        if not place.channel:
+        if not place.channel or place.value is None or place.quality not in USABLE:
             place.value, place.u, place.t, place.quality = body.value, u, t, Quality.ENTERED
         self._out.append(settling.attested(self._state, system, place, body, u))
         self._live.append(

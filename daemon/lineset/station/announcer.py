@@ -1,0 +1,182 @@
+"""What the station says live: readings, derived values, `now`, and the retained states of instruments and visit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import partial
+
+from lineset.contract import entry as e
+from lineset.contract.live import InstrumentMessage, NowMessage, ValueMessage, VisitMessage, encode
+from lineset.contract.topic import Topics
+from lineset.engine.fold import Engine, LiveValue
+from lineset.engine.settling import sig9
+from lineset.engine.state import PointState, SystemState
+from lineset.equipment.display import Units, shown
+from lineset.measure.quality import Quality
+from lineset.station.events import quantity_of
+from lineset.stream.publisher import Publisher
+from lineset_drivers.frame import InstrumentState
+from lineset_drivers.quantity import SI_UNIT, Quantity
+
+
+class Announcer:
+    """Turns the engine's live values and state into messages. `wall` is wall time in seconds since 1970."""
+
+    def __init__(self, publisher: Publisher, topics: Topics, units: Units, wall: Callable[[], float]) -> None:
+        self._publisher, self._topics, self._units, self._wall = publisher, topics, units, wall
+        self.recorded = True
+        self._quantities: dict[str, Quantity] = {}
+        self._paths: dict[tuple[str, str, bool], str] = {}
+        self._visit = ""
+
+    def turn_to(self, visit: str) -> None:
+        """From now on live values belong to this visit (none when empty)."""
+        self._visit = visit
+        self._paths.clear()
+
+    # ------------------------------------------------------------------------------------------------- live values
+
+    def live(self, values: list[LiveValue]) -> None:
+        """Hand live values to the publisher; each becomes a message only if it is sent."""
+        if not self._visit:
+            return
+        say = self._publisher.live
+        paths = self._paths
+        wall = self._wall()
+        for value in values:
+            key = value.system, value.name, value.derived
+            path = paths.get(key)
+            if path is None:
+                build = self._topics.derived if value.derived else self._topics.reading
+                path = paths[key] = build(self._visit, value.system, value.name)
+            say(path, partial(self._value, value, wall))
+
+    def _value(self, value: LiveValue, wall: float) -> bytes:
+        return encode(
+            self._message(
+                value.name, value.value, value.u, value.quality, value.settled, value.instrument, value.channel, wall
+            )
+        )
+
+    def _message(
+        self, name: str, value: float | None, u: float, quality: str, settled: bool, instrument: str, channel: str,
+        wall: float,
+    ) -> ValueMessage:  # fmt: skip
+        quantity = self._quantities.get(name)
+        if quantity is None:
+            quantity = self._quantities[name] = quantity_of(name)
+        return ValueMessage(
+            t=round(wall, 3),
+            name=name,
+            v=None if value is None else sig9(value),
+            u=SI_UNIT[quantity],
+            sd=None if value is None else sig9(u),
+            quality=str(quality),
+            settled=settled and self.recorded,
+            text="" if value is None else shown(value, quantity, self._units),
+            instrument=instrument,
+            channel=channel,
+            recorded=self.recorded,
+        )
+
+    def now(self, engine: Engine) -> Iterator[tuple[str, bytes]]:
+        """Topic and payload of `now`, one for each system of the open visit."""
+        state = engine.state
+        if not self._visit or state.closed:
+            return
+        wall = self._wall()
+        for id_, system in state.systems.items():
+            run, mode, run_s = engine.run_of(id_)
+            message = NowMessage(
+                t=round(wall, 3),
+                system=id_,
+                phase=state.phase,
+                run=run,
+                run_s=round(run_s, 1),
+                mode=mode,
+                readings={
+                    name: self._place(place, wall)
+                    for name, place in system.points.items()
+                    if place.channel or place.quality is Quality.ENTERED
+                },
+                derived={
+                    name: self._place(place, wall) for name, place in system.derived.items() if place.value is not None
+                },
+                recorded=self.recorded,
+            )
+            yield self._topics.now(self._visit, id_), encode(message)
+
+    def _place(self, place: PointState, wall: float) -> ValueMessage:
+        settled = place.settled or place.quality is Quality.ENTERED
+        return self._message(
+            place.name, place.value, place.u, place.quality, settled, place.instrument, place.channel, wall
+        )
+
+    # ------------------------------------------------------------------------------------------------------ states
+
+    def instrument(self, engine: Engine, told: InstrumentState) -> None:
+        """Say how an instrument stands, with its channels and where they sit."""
+        known = engine.state.instruments.get(told.instrument)
+        channels = known.channels if known else {}
+        message = InstrumentMessage(
+            t=round(self._wall(), 3),
+            instrument=told.instrument,
+            state=told.state,
+            reason=told.reason,
+            profile=told.profile,
+            link=told.link,
+            identity=told.identity,
+            identity_weak=told.identity_weak,
+            battery=told.battery,
+            channels={name: channel.record.quantity for name, channel in channels.items()},
+            placement={
+                name: f"{channel.system}/{channel.point}" for name, channel in channels.items() if channel.point
+            },
+            calibration_due={
+                name: channel.record.calibration.due
+                for name, channel in channels.items()
+                if channel.record.calibration.due
+            },
+        )
+        self._publisher.state(self._topics.instrument(told.instrument), encode(message))
+
+    def visit(self, engine: Engine, status: str) -> None:
+        """Say how the visit stands: open or closed, phase, systems, how much has settled."""
+        state = engine.state
+        if not state.visit:
+            return
+        self._publisher.state(
+            self._topics.visit(state.visit),
+            encode(
+                VisitMessage(
+                    t=round(self._wall(), 3),
+                    visit=state.visit,
+                    state=status,
+                    phase=state.phase,
+                    systems={id_: describe(system) for id_, system in state.systems.items()},
+                    run={id_: system.run.state for id_, system in state.systems.items()},
+                    settled=settled_counts(engine),
+                )
+            ),
+        )
+
+
+def describe(system: SystemState) -> dict[str, object]:
+    """A system for people: what it is."""
+    record: e.SystemRecord = system.record
+    return {
+        "title": record.title,
+        "refrigerant": record.refrigerant,
+        "metering_device": record.metering_device,
+        "line_frequency_hz": record.line_frequency_hz,
+        "altitude_m": record.altitude_m,
+    }
+
+
+def settled_counts(engine: Engine) -> dict[str, int]:
+    """How often something settled, by phase, over all systems."""
+    counts: dict[str, int] = {}
+    for system in engine.state.systems.values():
+        for phase, count in system.settled_count.items():
+            counts[phase] = counts.get(phase, 0) + count
+    return counts

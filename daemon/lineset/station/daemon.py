@@ -1,0 +1,331 @@
+"""The running station: starts the broker, the fleet and the record in order, and stops them the other way round."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import structlog
+
+import lineset
+from lineset.contract import entry as e
+from lineset.contract.live import StationMessage
+from lineset.contract.topic import Topics
+from lineset.journal.errors import JournalError
+from lineset.journal.outbox import Outbox
+from lineset.journal.seal import StationKey
+from lineset.journal.writer_queue import WriterState
+from lineset.station.announcer import Announcer
+from lineset.station.commands import Commands
+from lineset.station.config import Config
+from lineset.station.inbox import Inbox, Item
+from lineset.station.introduce import BY_EYE, by_eye, introduced
+from lineset.station.record import Record, keep_snapshot
+from lineset.station.visits import Visits
+from lineset.stream.address import BrokerAddress
+from lineset.stream.broker import LocalBroker
+from lineset.stream.command import CommandDesk
+from lineset.stream.link import LinkStatus
+from lineset.stream.publisher import Publisher
+from lineset_drivers.clock import NS, VisitClock, boot_ns
+from lineset_drivers.fleet import Fleet
+from lineset_drivers.frame import Frame, InstrumentState, Loss
+
+log = structlog.get_logger(__name__)
+
+SNAPSHOT_S = 60.0
+WALL_STEP_NS = NS // 2
+
+
+class Station:
+    """One technician's laptop. `async with Station(config):` runs it; `ready` is set once instruments are read."""
+
+    def __init__(self, config: Config, *, runtime: Path | None = None) -> None:
+        self.config = config
+        self.topics = Topics(config.shop, config.name)
+        self.runtime = runtime
+        configured = {item.spec.id: item for item in config.instruments}
+        if BY_EYE not in configured:
+            configured[BY_EYE] = by_eye()
+        self.instruments = configured
+        self.states: dict[str, InstrumentState] = {}
+        self.ready = asyncio.Event()
+        self._stack = contextlib.AsyncExitStack()
+        self._timer: asyncio.TimerHandle | None = None
+        self._tasks: set[asyncio.Task[object]] = set()
+        self._snapshot_at = 0.0
+        self._recording = True
+        self.broker: LocalBroker | None = None
+
+    # --------------------------------------------------------------------------------------------- start and stop
+
+    async def __aenter__(self) -> Station:
+        try:
+            await self._start()
+        except BaseException:
+            await self._stack.aclose()
+            raise
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        log.info("stopping")
+        await self._stack.aclose()
+        log.info("stopped")
+
+    async def _start(self) -> None:
+        config = self.config
+        data = config.data
+        data.mkdir(parents=True, exist_ok=True, mode=0o700)
+        self.key = StationKey.load_or_generate(data / "station.key")
+        self.outbox = Outbox(data / "outbox")
+        address = await self._open_broker()
+        self.publisher = Publisher(
+            address,
+            self.topics,
+            online=self._online,
+            live_hz=config.rate_hz,
+            now=lambda: self.announcer.now(self.record.engine),
+            on_status=self._broker_status,
+            wall=self.wall,
+        )
+        self.visits = Visits(self)
+        found = self.visits.unfinished()
+        last_t, gap_ns = (0, 0) if found is None else self.visits.time_passed(found)
+        self.clock = VisitClock(rate=config.speed, start=last_t + gap_ns)
+        self._wall_drift = self._now_drift()
+        self.announcer = Announcer(self.publisher, self.topics, config.units, self.wall)
+        if found is None:
+            await self.visits.begin_station()
+        else:
+            await self.visits.resume(found, gap_ns)
+        self._stack.push_async_callback(self._close_record)
+        self._commands = Commands(self)
+        self.desk = CommandDesk(self.publisher.link, self.topics, self._commands.handle)
+        self.visits.recall_commands()
+        self._spawn(self.desk.run(), "commands")
+        self._spawn(self._run_publisher(), "publisher")
+        self._stack.push_async_callback(self._end_tasks)
+        self.inbox = Inbox(self._take, self._after)
+        self._stack.callback(self._stop_timer)
+        self._arm()
+        self._stack.callback(self.inbox.shut)
+        self.fleet = Fleet(
+            [item.spec for item in self.instruments.values()], self.clock, self.inbox, seed=time.time_ns()
+        )
+        await self._stack.enter_async_context(self.fleet)
+        self._spawn(self._housekeeping(), "housekeeping")
+        self.ready.set()
+        log.info("ready", station=config.name, visit=self.record.visit or None, instruments=len(config.instruments))
+
+    async def _open_broker(self) -> BrokerAddress | Callable[[], BrokerAddress]:
+        config = self.config
+        given = config.broker
+        if given.url:
+            return BrokerAddress.from_url(
+                given.url,
+                credentials_file=given.credentials,
+                ca_file=given.ca or "",
+                certificate_file=given.certificate or "",
+                key_file=given.key or "",
+            )
+        broker = LocalBroker(
+            config.data / "broker",
+            self.topics,
+            runtime=self.runtime,
+            allowed_origins=given.origins,
+            on_ready=lambda: self.publisher.link.retry_now() if self.broker else None,
+        )
+        await self._stack.enter_async_context(broker)
+        self.broker = broker
+        return lambda: broker.address("station")
+
+    async def _close_record(self) -> None:
+        record = self.record
+        try:
+            await record.close()
+        except JournalError as error:
+            log.error("the journal could not take its last rows", error=str(error))
+            return
+        if record.visit:
+            keep_snapshot(record.path, record.snapshot())
+        self._flush_outbox()
+
+    def _spawn(self, work: object, name: str) -> None:
+        task: asyncio.Task[object] = asyncio.create_task(work, name=name)  # type: ignore[arg-type]
+        self._tasks.add(task)
+        task.add_done_callback(self._ended)
+
+    def _ended(self, task: asyncio.Task[object]) -> None:
+        self._tasks.discard(task)
+        if not task.cancelled() and task.exception() is not None:
+            log.error("part of the station failed", part=task.get_name(), exc_info=task.exception())
+
+    async def _end_tasks(self) -> None:
+        tasks = list(self._tasks)
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def _run_publisher(self) -> None:
+        await self.publisher.run()
+
+    # -------------------------------------------------------------------------------------------------- the record
+
+    @property
+    def record(self) -> Record:
+        """The record that entries go into now."""
+        return self.visits.record
+
+    def wall(self) -> float:
+        """Wall time in seconds since 1970, as of now in visit time (in a demo it runs at the demo's speed)."""
+        if self.config.speed == 1.0:
+            return time.time()
+        return (self.clock.now() + self.record.engine.state.wall_offset_ns) / NS
+
+    def take(self, body: e.InputBody) -> int:
+        """Put something that happened now on record."""
+        seq = self.record.take(self.clock.now(), body)
+        self.announcer.live(self.record.engine.take_live())
+        return seq
+
+    def _take(self, item: Item) -> None:
+        if type(item) is Frame:
+            self.record.take(item.t, e.Framed(instrument=item.instrument, raw=item.raw, samples=item.samples))  # type: ignore[arg-type]
+        elif isinstance(item, InstrumentState):
+            self.states[item.instrument] = item
+            self.record.take(item.t, state_entry(item))
+            self.announcer.instrument(self.record.engine, item)
+            log.info("instrument", id=item.instrument, state=item.state, reason=item.reason)
+        elif isinstance(item, Loss):
+            self.record.take(item.t, e.Overrun(instrument=item.instrument, loss=item.kind, count=item.count))
+            log.warning("readings lost", id=item.instrument, kind=item.kind, count=item.count)
+
+    def _after(self) -> None:
+        self.announcer.live(self.record.engine.take_live())
+
+    def committed(self, seq: int) -> None:
+        """The journal has made everything up to `seq` durable."""
+        self.publisher.wake()
+
+    def journal_state(self, state: WriterState) -> None:
+        """The journal fails, or works again: live values say so, and an alarm is raised."""
+        self._recording = state.ok
+        self.announcer.recorded = state.ok
+        if state.ok:
+            log.info("journal works again", dropped=state.dropped)
+        else:
+            log.error("journal cannot write: nothing is recorded, nothing settles", reason=state.reason)
+        self._journal_reason = state.reason
+        self.publisher.refresh()
+
+    _journal_reason = ""
+
+    def _online(self) -> StationMessage:
+        return StationMessage(
+            t=round(time.time(), 3),
+            online=True,
+            version=lineset.__version__,
+            station=self.config.name,
+            recording=self._recording,
+            reason=self._journal_reason,
+        )
+
+    def _broker_status(self, status: LinkStatus) -> None:
+        # on record as a note, so that a gap on the wire can be told from a gap in the readings
+        if self.ready.is_set() and status.state not in ("connecting",):
+            self.take(e.Noted(text=f"broker: {status.sentence}", by="station"))
+
+    # -------------------------------------------------------------------------------------------------------- time
+
+    def _arm(self) -> None:
+        deadline = self.record.engine.next_deadline()
+        wait_s = 1.0 if deadline is None else (deadline - self.clock.now()) / NS / self.clock.rate
+        self._timer = asyncio.get_running_loop().call_later(min(max(wait_s, 0.01), 1.0), self._on_time)
+
+    def _on_time(self) -> None:
+        deadline = self.record.engine.next_deadline()
+        if deadline is not None and self.clock.now() >= deadline:
+            self.take(e.Tick())
+        self._arm()
+
+    def _stop_timer(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+
+    def _now_drift(self) -> int:
+        return time.time_ns() - boot_ns()
+
+    async def _housekeeping(self) -> None:
+        """Once a real second: wall clock steps, the visit's state, markers and snapshots on disk."""
+        self._snapshot_at = time.monotonic() + SNAPSHOT_S
+        while True:
+            await asyncio.sleep(1.0)
+            drift = self._now_drift()
+            if abs(step := drift - self._wall_drift) > WALL_STEP_NS:
+                self._wall_drift = drift
+                self.take(e.WallClock(wall_ns=time.time_ns(), step_ns=step))
+                log.warning("the wall clock stepped", seconds=round(step / NS, 3))
+            self.announcer.visit(self.record.engine, "open")
+            await asyncio.to_thread(self._flush_outbox)
+            if self.record.visit and time.monotonic() >= self._snapshot_at:
+                self._snapshot_at = time.monotonic() + SNAPSHOT_S
+                await self._keep_snapshot()
+
+    def _flush_outbox(self) -> None:
+        try:
+            self.outbox.flush()
+        except JournalError as error:
+            log.warning("outbox markers not kept; events may be sent twice after a restart", error=str(error))
+
+    async def _keep_snapshot(self) -> None:
+        record = self.record
+        snapshot = record.snapshot()
+        await record.writer.wait_committed(snapshot.seq)
+        await asyncio.to_thread(keep_snapshot, record.path, snapshot)
+
+    def introduce_all(self) -> None:
+        """Put all instruments on record, with their profiles and how they stand."""
+        known = self.record.engine.state.instruments
+        for id_, item in self.instruments.items():
+            body = introduced(item)
+            if id_ not in known or tuple(c.record for c in known[id_].channels.values()) != body.channels:
+                self.take(body)
+            told = self.states.get(id_)
+            if told is not None:
+                self.take(state_entry(told))
+
+    def tell_instruments(self) -> None:
+        """Say again how all instruments stand (their placements changed)."""
+        for told in self.states.values():
+            self.announcer.instrument(self.record.engine, told)
+
+
+def state_entry(told: InstrumentState) -> e.InstrumentChanged:
+    """An instrument's state as it goes on record."""
+    return e.InstrumentChanged(
+        instrument=told.instrument,
+        state=told.state,
+        reason=told.reason,
+        identity=told.identity,
+        identity_weak=told.identity_weak,
+        link=told.link,
+        battery=told.battery,
+    )
+
+
+async def run(
+    config: Config, *, runtime: Path | None = None, on_ready: Callable[[Station], None] | None = None
+) -> None:
+    """Run a station until SIGINT or SIGTERM."""
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for signum in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(signum, stop.set)
+    async with Station(config, runtime=runtime) as station:
+        if on_ready is not None:
+            on_ready(station)
+        await stop.wait()

@@ -1,0 +1,137 @@
+"""Record events of one visit's journal as messages: committed rows in order, the same bytes each time they are read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import msgspec
+
+from lineset.contract import entry as e
+from lineset.contract.live import EventMessage, Message, RunMessage, SettledMessage, encode
+from lineset.contract.topic import Topics
+from lineset.derive.catalogue import CATALOGUE
+from lineset.equipment.display import Units, shown
+from lineset.equipment.points import POINTS
+from lineset.equipment.points import title as point_title
+from lineset.journal.outbox import Outbox
+from lineset.journal.reader import JournalReader
+from lineset.stream.events import EventRow
+from lineset_drivers.quantity import Quantity
+
+BROKER = "broker"
+_TIME_KINDS = frozenset({"opened", "wall", "resumed"})
+_KINDS = e.RECORD_KINDS | _TIME_KINDS
+
+
+def quantity_of(name: str) -> Quantity:
+    """The quantity of a point or derived value, its instance left out. Raises KeyError for neither."""
+    base = name.partition(".")[0]
+    return POINTS[base].quantity if base in POINTS else CATALOGUE[base].quantity
+
+
+def title_of(name: str) -> str:
+    """What a point or derived value is called for people."""
+    base, _, instance = name.partition(".")
+    if base in POINTS:
+        return point_title(name)
+    return f"{CATALOGUE[base].title} {instance}".rstrip()
+
+
+class JournalEvents:
+    """An `EventSource` over the journal at `path`. The pointer is kept in `outbox`."""
+
+    def __init__(self, path: Path, visit: str, topics: Topics, outbox: Outbox, units: Units) -> None:
+        self.visit, self._topics, self._outbox, self._units = visit, topics, outbox, units
+        self._reader = JournalReader(path)
+        self._journal = self._reader.identity
+        self._wall_offset_ns = 0
+        self._known_through = 0
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._reader.close()
+
+    async def pointer(self) -> int:
+        """The last seq that the broker has acknowledged."""
+        return self._outbox.through(BROKER, self._journal)
+
+    async def advance(self, seq: int) -> None:
+        """Everything up to `seq` was acknowledged; made durable by the station once a second."""
+        self._outbox.advance(BROKER, self._journal, seq)
+
+    async def rows(self, after: int, limit: int) -> Sequence[EventRow]:
+        """Committed events above `after`, in order, about `limit` of them."""
+        self._learn_wall_time(after)
+        found: list[EventRow] = []
+        for row in self._reader.rows(after + 1, _KINDS):
+            body = e.decode(row.body)
+            if row.kind in _TIME_KINDS:
+                self._wall_offset_ns = body.wall_ns - row.t  # type: ignore[union-attr]
+            self._known_through = row.seq
+            if row.kind in e.RECORD_KINDS:
+                found.append(self._message(row.seq, row.t, row.kind, body))
+                if len(found) >= limit:
+                    break
+        return found
+
+    def _learn_wall_time(self, through: int) -> None:
+        # wall time at an entry hangs on the last time entry before it, wherever reading begins
+        if through == self._known_through:
+            return
+        self._wall_offset_ns = 0
+        for row in self._reader.rows(1, _TIME_KINDS):
+            if row.seq > through:
+                break
+            self._wall_offset_ns = e.decode(row.body).wall_ns - row.t  # type: ignore[union-attr]
+        self._known_through = through
+
+    def _message(self, seq: int, t: int, kind: str, body: e.AnyBody) -> EventRow:
+        wall_s = round((t + self._wall_offset_ns) / 1e9, 3)
+        message: Message
+        if isinstance(body, e.Settled):
+            quantity = quantity_of(body.name)
+            message = SettledMessage(
+                t=wall_s,
+                seq=seq,
+                system=body.system,
+                phase=body.phase,
+                name=body.name,
+                settled=True,
+                title=title_of(body.name),
+                v=body.value,
+                u=body.unit,
+                sd=body.u,
+                interval95=(body.low, body.high),
+                text=shown(body.value, quantity, self._units, body.u),
+                instrument=body.instrument,
+                channel=body.channel,
+                origin=body.origin,
+                run=body.run,
+                run_s=body.run_s,
+                window_s=body.window_s,
+                samples=body.samples,
+                inputs=body.inputs,
+            )
+            topic = self._topics.settled(self.visit, body.system, body.phase, body.name)
+            return EventRow(seq, topic, encode(message), True)
+        if isinstance(body, e.Unsettled):
+            message = SettledMessage(
+                t=wall_s,
+                seq=seq,
+                system=body.system,
+                phase=body.phase,
+                name=body.name,
+                settled=False,
+                title=title_of(body.name),
+                reason=body.reason,
+            )
+            topic = self._topics.settled(self.visit, body.system, body.phase, body.name)
+            return EventRow(seq, topic, encode(message), True)
+        if isinstance(body, e.RunChanged):
+            message = RunMessage(
+                t=wall_s, seq=seq, system=body.system, state=body.state, mode=body.mode, evidence=body.evidence
+            )
+            return EventRow(seq, self._topics.run(self.visit, body.system), encode(message), True)
+        message = EventMessage(t=wall_s, seq=seq, event=kind, body=msgspec.to_builtins(body))
+        return EventRow(seq, self._topics.event(kind, self.visit), encode(message), False)

@@ -1,0 +1,110 @@
+"""One record: the engine and the journal of a visit (or of the station outside visits), fed as one.
+
+An entry gets its seq, goes through the engine at once, and the entry and all that came of it go to the journal's
+writer as one group, which commits them in one transaction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import structlog
+
+from lineset.contract import entry as e
+from lineset.engine.fingerprint import fingerprint
+from lineset.engine.fold import Engine
+from lineset.journal.errors import JournalError
+from lineset.journal.file import JournalFile
+from lineset.journal.reader import JournalReader
+from lineset.journal.row import Row
+from lineset.journal.seal import Seal, StationKey
+from lineset.journal.snapshot import Snapshot, read_snapshot, snapshot_path, write_snapshot
+from lineset.journal.writer import Rotation, Writer
+from lineset.journal.writer_queue import WriterState
+
+log = structlog.get_logger(__name__)
+
+
+class Record:
+    """Takes inputs one by one. Make it with `begin` or `resume`; use it in the event loop's thread only."""
+
+    def __init__(
+        self,
+        engine: Engine,
+        journal: JournalFile,
+        *,
+        visit: str,
+        on_commit: Callable[[int], None],
+        on_state: Callable[[WriterState], None],
+        rotation: Rotation | None = None,
+    ) -> None:
+        self.engine = engine
+        self.visit = visit
+        self.path: Path = journal.path
+        self.journal_id = journal.identity
+        self.writer = Writer(journal, on_commit=on_commit, on_state=on_state, rotation=rotation)
+        self._kind = e.kind_of
+        self._encode = e.encode
+
+    @property
+    def next_seq(self) -> int:
+        """The seq that the next entry gets."""
+        return self.writer.next_seq
+
+    def take(self, t: int, body: e.InputBody) -> int:
+        """Put one input through the engine and on record. Returns its seq."""
+        seq = first = self.writer.next_seq
+        outputs = self.engine.push(seq, t, body)
+        kind = self._kind(body)
+        rows = [Row(seq, t, kind, self._encode(body))]
+        urgent = kind in e.RECORD_KINDS
+        for output in outputs:
+            seq += 1
+            kind = self._kind(output)
+            if kind in e.RECORD_KINDS:
+                urgent = True
+            rows.append(Row(seq, t, kind, self._encode(output)))
+        self.writer.submit(rows, urgent=urgent)
+        return first
+
+    def snapshot(self) -> Snapshot:
+        """The engine's state as of the last entry, to be kept once that is committed."""
+        return Snapshot(
+            self.journal_id, self.writer.next_seq - 1, self.engine.state.fingerprint, self.engine.snapshot()
+        )
+
+    async def close(self) -> None:
+        """Commit what waits and let go of the file."""
+        await self.writer.close()
+
+    async def seal(self, key: StationKey, t: int) -> Seal:
+        """Close the last block and sign; only `close` is left to do."""
+        await self.writer.wait_committed(self.writer.next_seq - 1)
+        return await self.writer.seal(key, t)
+
+
+def keep_snapshot(path: Path, snapshot: Snapshot) -> None:
+    """Write a snapshot beside its journal; failing only costs a longer restart. Blocks: call it in a thread."""
+    try:
+        write_snapshot(snapshot_path(path), snapshot)
+    except JournalError as error:
+        log.warning("snapshot not kept, a restart will replay", path=str(path), error=str(error))
+
+
+def rebuilt(path: Path) -> tuple[Engine, int, int]:
+    """The engine as a journal leaves it, from its snapshot where one fits, else from the start.
+
+    Returns the engine, the last t (ns) on record, and how many entries were replayed. Raises JournalError, EntryError.
+    """
+    with JournalReader(path) as reader:
+        found = read_snapshot(
+            snapshot_path(path), journal=reader.identity, fingerprint=fingerprint(), last=reader.last_seq()
+        )
+        engine = Engine(fingerprint()) if found is None else Engine.restore(found.body)
+        count = 0
+        for row in reader.rows(found.seq + 1 if found else 1, e.INPUT_KINDS):
+            engine.push(row.seq, row.t, e.decode(row.body))  # type: ignore[arg-type]
+            count += 1
+        engine.take_live()
+        return engine, reader.last_t(), count
