@@ -8,11 +8,14 @@ name (also the profile's)   link                                       class
 pressure-transducer-2ch     Modbus RTU, unit 1, 9600 8N1               PressureTransducer
 thermocouple-4ch            Modbus RTU, unit 2, 9600 8N1               Thermocouple4
 thermocouple-8ch            Modbus TCP or RTU over TCP, unit 1         Thermocouple8
-static-pressure-4ch         Modbus TCP, unit 1                         StaticPressure
+differential-pressure       Modbus TCP, unit 1                         StaticPressure
 power-meter-1ph             Modbus TCP, unit 1                         PowerMeter
 bench-meter                 SCPI, lines ended by LF, TCP or serial     meters.BenchMeter
-clamp-meter-lines           line stream, 9600 8N1 or TCP               meters.ClampMeter
-air-probe-lines             line stream, TCP (where no radio is)       meters.AirProbe
+clamp-meter-line            line stream, 9600 8N1 or TCP               meters.ClampMeter
+air-probe-line              line stream, TCP (where no radio is)       meters.AirProbe
+air-probe                   Bluetooth LE, notifications                radio.air_probe
+air-beacon                  Bluetooth LE, BTHome adverts               radio.air_beacon
+clamp-meter-ble             Bluetooth LE, notifications                radio.clamp_meter
 
 In Modbus maps an address is the one on the wire, counted from 0; "input" is function 4, "holding" function 3.
 Bytes in a register are always high byte first, as the Modbus specification has it.
@@ -184,7 +187,7 @@ class Thermocouple8(RegisterMap):
 
 
 class StaticPressure(RegisterMap):
-    """static-pressure-4ch: four differential pressure ports and a barometer. Modbus TCP, unit 1.
+    """differential-pressure: four differential pressure ports and a barometer. Modbus TCP, unit 1.
 
     function  address  type    scale         channel     meaning
     input     16..19   int16   0.001 inWC    p1..p4      + port above - port; 0x8000 sensor fault or not connected,
@@ -268,7 +271,7 @@ MODBUS_INSTRUMENTS: dict[str, type[RegisterMap]] = {
     "pressure-transducer-2ch": PressureTransducer,
     "thermocouple-4ch": Thermocouple4,
     "thermocouple-8ch": Thermocouple8,
-    "static-pressure-4ch": StaticPressure,
+    "differential-pressure": StaticPressure,
     "power-meter-1ph": PowerMeter,
 }
 """Instruments by the name that scenarios use."""

@@ -30,7 +30,7 @@ class Mode(NamedTuple):
 
 
 class ClampMeter:
-    """clamp-meter-lines: a clamp meter with leads. Line stream, 9600 8N1 or TCP; sends by itself, asked nothing.
+    """clamp-meter-line: a clamp meter with leads. Line stream, 9600 8N1 or TCP; sends by itself, asked nothing.
 
     Two lines a second:
 
@@ -97,7 +97,7 @@ class ClampMeter:
 
 
 class AirProbe:
-    """air-probe-lines: temperature and humidity of air. Line stream over TCP, offered where there is no radio.
+    """air-probe-line: temperature and humidity of air. Line stream over TCP, offered where there is no radio.
 
     One line a second:
 

@@ -144,6 +144,12 @@ class RtuBus:
         self._ears = {number: Listener(number) for number in units}
         self._idle: asyncio.TimerHandle | None = None
 
+    def add(self, number: int, registers: RegisterMap) -> Unit:
+        """Wire one more unit to the bus."""
+        self.units[number] = unit = Unit(number, registers)
+        self._ears[number] = Listener(number)
+        return unit
+
     def receive(self, line: Line, data: bytes) -> None:
         """Bytes that the client put on the bus through `line`."""
         if self.echo:
@@ -193,6 +199,11 @@ class TcpUnits:
     def __init__(self, units: Mapping[int, RegisterMap]) -> None:
         self.units = {number: Unit(number, registers) for number, registers in units.items()}
         self._heard: dict[Line, bytes] = {}
+
+    def add(self, number: int, registers: RegisterMap) -> Unit:
+        """Put one more unit behind the address."""
+        self.units[number] = unit = Unit(number, registers)
+        return unit
 
     def gone(self, line: Line) -> None:
         self._heard.pop(line, None)

@@ -311,20 +311,28 @@ class Plant:
         bubble = self.refrigerant.temperature_bubble(points["liquid_service_pressure"] + self.atmosphere)
         volts = {"herm": points["capacitor_herm_voltage"], "fan": points["capacitor_fan_voltage"]}
         lead = {"herm": points["herm_lead_current"], "fan": points["fan_capacitor_lead_current"]}
+        air = points["outdoor_air_temperature"]
+        hot = self.refrigerant.temperature_dew(points["discharge_pressure"] + self.atmosphere)
+        low = points["vapor_service_pressure"] + self.atmosphere
         derived = {
-            "vapor_saturation_temperature": dew,
-            "liquid_saturation_temperature": bubble,
+            "vapor_dew_temperature": dew,
+            "liquid_bubble_temperature": bubble,
+            "discharge_dew_temperature": hot,
             "total_superheat": points["vapor_line_temperature"] - dew,
             "subcooling": bubble - points["liquid_line_temperature"],
+            "discharge_superheat": points["discharge_line_temperature"] - hot,
+            "condensing_over_outdoor": bubble - air,
+            "liquid_line_approach": points["liquid_line_temperature"] - air,
+            "outdoor_coil_rise": points["condenser_leaving_temperature"] - air,
             "temperature_split": points["return_air_temperature"] - points["supply_air_temperature"],
-            "condensing_over_ambient": bubble - points["outdoor_air_temperature"],
-            "compression_ratio": (points["liquid_service_pressure"] + self.atmosphere)
-            / (points["vapor_service_pressure"] + self.atmosphere),
-            "total_external_static": points["supply_static"] - points["return_static"] + points["filter_drop"],
+            "compression_ratio": (points["discharge_pressure"] + self.atmosphere) / low,
+            "compression_ratio_estimate": (points["liquid_service_pressure"] + self.atmosphere) / low,
+            "compressor_apparent_power": points["compressor_common_current"] * self.line_volts,
+            "outdoor_fan_apparent_power": points["outdoor_fan_current"] * self.line_volts,
+            "blower_apparent_power": points["blower_current"] * self.line_volts,
             "supply_flow": self.indoor.flow(self._blower_drive()),
             "total_capacity": self.indoor.total_heat,
             "sensible_capacity": self.indoor.sensible_heat,
-            "outdoor_apparent_power": self.line_volts * self.outdoor_current,
             "charge": self.circuit.charge,
             "outdoor_coil_dirt": self.outdoor_dirt,
         }

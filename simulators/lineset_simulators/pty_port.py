@@ -37,8 +37,8 @@ class PtyPort:
 
     @property
     def address(self) -> str:
-        """As drivers name it: `serial:` and the path."""
-        return f"serial:{self.link}"
+        """As drivers name it: `serial://` and the path."""
+        return f"serial://{self.link}"
 
     @property
     def plugged(self) -> bool:

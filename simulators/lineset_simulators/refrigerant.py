@@ -61,7 +61,7 @@ class Refrigerant:
 
         self.name = name
         self._cp: Any = CoolProp
-        self._state: Any = CoolProp.AbstractState("HEOS", _FLUIDS[name])
+        self._state: Any = self._cp.AbstractState("HEOS", _FLUIDS[name])
         if _FLUIDS[name].endswith(".mix"):
             self._state.build_phase_envelope("none")  # without it some flashes at condensing pressure fail
         columns: dict[str, list[float]] = {key: [] for key in ("pd", "pb", "hv", "hl", "dv", "dl", "cv", "cl")}

@@ -104,7 +104,7 @@ class Circuit:
         n = self._exponent
         ideal = n / (n - 1.0) * low / density * (max(ratio, 1.0) ** ((n - 1.0) / n) - 1.0)
         # a floor for friction: a compressor with nothing to lift still takes power
-        return (ideal + 3_000.0) / (_EFFICIENCY + 0.06)
+        return float((ideal + 3_000.0) / (_EFFICIENCY + 0.06))
 
     @property
     def wetted(self) -> float:

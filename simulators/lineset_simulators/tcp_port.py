@@ -45,7 +45,10 @@ class TcpPort:
     Raises OSError when the number is taken.
     """
 
-    def __init__(self, on_data: Callable[[Line, bytes], None] | None = None, *, number: int = 0) -> None:
+    def __init__(
+        self, on_data: Callable[[Line, bytes], None] | None = None, *, number: int = 0, scheme: str = "tcp"
+    ) -> None:
+        self.scheme = scheme
         self.on_data = on_data
         self.on_gone: Callable[[Line], None] | None = None
         self.number = number
@@ -54,8 +57,8 @@ class TcpPort:
 
     @property
     def address(self) -> str:
-        """As drivers name it: `tcp://host:port`."""
-        return f"tcp://127.0.0.1:{self.number}"
+        """As drivers name it: `tcp://host:port`, or `rtu+tcp://` for Modbus RTU frames."""
+        return f"{self.scheme}://127.0.0.1:{self.number}"
 
     @property
     def plugged(self) -> bool:
