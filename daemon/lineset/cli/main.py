@@ -1,0 +1,51 @@
+"""The command line: one file a verb, imported only to declare it; what a verb needs it imports when it runs."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+import lineset
+from lineset.cli import calc, enter, note, place, run, visit
+
+app = typer.Typer(
+    name="lineset",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help=(
+        "Hands-free, audit-grade readings for the residential air-conditioning technician, published over MQTT.\n\n"
+        "Line voltage, stored charge in capacitors, refrigerant under pressure, flammable refrigerants: readings "
+        "never replace lock-out, discharge, protective equipment, local code, the manufacturer's data or a licence."
+    ),
+    epilog="Shell completion: lineset --install-completion",
+)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"lineset {lineset.__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and stop.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    pass
+
+
+app.command("run")(run.run)
+app.command("place")(place.place)
+app.command("enter")(enter.enter)
+app.command("note")(note.note)
+app.command("calc")(calc.calc)
+app.add_typer(visit.app, name="visit")
+
+
+def main() -> None:
+    """Entry point of the `lineset` command."""
+    app()

@@ -1,0 +1,29 @@
+"""The station's log: structured, on standard error, for people or as JSON lines."""
+
+from __future__ import annotations
+
+import logging
+import sys
+
+import structlog
+
+
+def set_up_logs(*, as_json: bool = False, verbose: bool = False) -> None:
+    """Send structured logs to standard error; from info on, or from debug on when `verbose`."""
+    renderer = (
+        structlog.processors.JSONRenderer()
+        if as_json
+        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), pad_event_to=0)
+    )
+    structlog.configure(
+        processors=[
+            structlog.contextvars.merge_contextvars,
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.dict_tracebacks if as_json else structlog.processors.StackInfoRenderer(),
+            renderer,
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if verbose else logging.INFO),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=True,
+    )
