@@ -272,18 +272,27 @@ def _read_where(table: Table, protocol: str, pattern: re.Pattern[str] | None) ->
     return table.rest()
 
 
-def _codes(table: Table, where: Where) -> dict[int | float | str, Flag]:
+CODE_FLAGS = {
+    "invalid": Flag.INVALID,
+    "over_range": Flag.OVER_RANGE,
+    "under_range": Flag.UNDER_RANGE,
+    "not_known": Flag.NOT_KNOWN,
+}
+
+
+def _codes(table: Table, given: Mapping[str, tuple[Any, ...]], where: Where) -> dict[int | float | str, Flag]:
     codes: dict[int | float | str, Flag] = {}
-    width = 0
-    if isinstance(where, Register) and where.type in ("int16", "int32", "int64"):
-        width = int(where.type[3:])
-    for key, flag in (
-        ("invalid", Flag.INVALID),
-        ("over_range", Flag.OVER_RANGE),
-        ("under_range", Flag.UNDER_RANGE),
-        ("not_known", Flag.NOT_KNOWN),
-    ):
-        for code in table.items(key, (int, float, str), (), example="[0x7FFF]"):
+    width = bits = 0
+    if isinstance(where, Register) and where.type.lstrip("u") in ("int16", "int32", "int64"):
+        bits = int(where.type.lstrip("u")[3:])
+        width = bits if where.type.startswith("i") else 0
+    for key, flag in CODE_FLAGS.items():
+        for code in given[key]:
+            if bits and isinstance(code, int) and not -(1 << width - 1 if width else 0) <= code < 1 << bits:
+                kind = where.type if isinstance(where, Register) else ""
+                table.problem(
+                    key, f"{kind} never holds the code {code}", "Write codes as sent, before scale and offset"
+                )
             # manuals print codes as register contents: 0x8000 is -32768 to a signed type
             signed = code - (1 << width) if width and isinstance(code, int) and code >= 1 << (width - 1) else code
             if signed in codes:
@@ -315,24 +324,22 @@ def read_channel(table: Table, protocol: str, pattern: re.Pattern[str] | None = 
     if span and (len(span) != 2 or span[0] >= span[1]):
         table.problem("range", f"{list(span)} is not a range", "Write the lower and the upper end: range = [0, 500]")
         span = ()
-    given = table.table("accuracy")
+    stated = table.table("accuracy")
     accuracy = Accuracy(
-        given.number("reading_pct", 0.0, least=0),
-        given.number("absolute", 0.0, least=0),
-        given.number("counts", 0.0, least=0),
+        stated.number("reading_pct", 0.0, least=0),
+        stated.number("absolute", 0.0, least=0),
+        stated.number("counts", 0.0, least=0),
     )
-    given.finish()
+    stated.finish()
     resolution = table.number("resolution", 0.0, least=0)
     if accuracy.counts and not resolution:
         table.problem("accuracy", "counts are in units of resolution, and there is none", "Add resolution")
     response_s = table.number("response_s", 0.0, least=0)
     source = table.text("source", example='"manual, table of registers: address 0, low side port"')
     # codes want the register's type, and a third party's own keys are what is left over: so this goes last
-    code_keys = {
-        key: table.items(key, (int, float, str), ()) for key in ("invalid", "over_range", "under_range", "not_known")
-    }
+    given = {key: table.items(key, (int, float, str), (), example="[0x7FFF]") for key in CODE_FLAGS}
     where = _read_where(table, protocol, pattern)
-    codes = _codes(table, where) if any(code_keys.values()) else {}
+    codes = _codes(table, given, where)
     table.finish()
     low, high = span or (-math.inf, math.inf)
     return Channel(

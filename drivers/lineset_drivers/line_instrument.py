@@ -11,11 +11,27 @@ from .clock import NS
 from .errors import LinkError
 from .instrument import Context, InstrumentSpec, Outlet
 from .link import parse_link
+from .profile import Profile
 from .protocols.event import Failure
 from .protocols.lines import Line, LineFramer, LineStream, Pattern
 from .wired import STREAM_BACKLOG, WiredDriver
 
 log = structlog.get_logger(__name__)
+
+
+def pattern_of(profile: Profile, *, where: str = "") -> Pattern:
+    """How to read the lines of the profile's instrument. Raises ProfileError."""
+    settings = profile.settings
+    return Pattern(
+        profile.channels,
+        pattern=settings.pattern,
+        delimiter=settings.delimiter,
+        checksum=settings.checksum,
+        when={c.name: c.where.when for c in profile.channels if isinstance(c.where, Field) and c.where.when},
+        units=settings.units,
+        held="held" if settings.held_column is None else settings.held_column,
+        where=where,
+    )
 
 
 class LineInstrument(WiredDriver):
@@ -34,16 +50,7 @@ class LineInstrument(WiredDriver):
             )
         profile, settings = specs[0].profile, specs[0].profile.settings
         self.outlet = self.outlets[0]
-        pattern = Pattern(
-            profile.channels,
-            pattern=settings.pattern,
-            delimiter=settings.delimiter,
-            checksum=settings.checksum,
-            when={c.name: c.where.when for c in profile.channels if isinstance(c.where, Field) and c.where.when},
-            units=settings.units,
-            held="held" if settings.held_column is None else settings.held_column,
-            where=self.name,
-        )
+        pattern = pattern_of(profile, where=self.name)
         self.stream = LineStream(
             LineFramer(settings.terminator.encode(), settings.max_length, drop_first=not settings.poll), pattern
         )

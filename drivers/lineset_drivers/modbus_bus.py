@@ -27,6 +27,7 @@ TRIES = 2  # of one question before the cycle is given up
 SILENCES = 2  # in a row, and a unit counts as dead
 FAILURES = 6  # of any kind in a row, likewise: a damaged answer proves that it is alive
 DEAD_SHARE = 0.1
+DEAD_WAIT_S = 1.0  # real; the living go first, but on a bus that is never idle a dead unit waits no longer than this
 BUSY = (5, 6)  # exception codes that say: later
 GATEWAY = (10, 11)  # exception codes by which a gateway says that the unit behind it is silent
 
@@ -45,7 +46,8 @@ class _Unit:
         self.period = int((profile.poll_s or 1.0) * NS)
         self.due = 0  # visit ns
         self.alive = False
-        self.probe_at = 0.0  # loop time, while dead; 0: not asked yet since the link was opened
+        self.probe_at = 0.0  # loop time, while dead
+        self.fresh = True  # not asked yet since the link was opened
         options = parse_link(spec.link).options
         self.timeout_s = float(options.get("timeout_s", spec.options.get("timeout_s", profile.link.timeout_s)))
         self.pause = Pause(context.random, least_s=1.0, most_s=30.0)
@@ -95,7 +97,8 @@ class ModbusBus(WiredDriver):
         self.conversation.reset()
         self._dead_after = 0.0
         for unit in self.units:
-            unit.alive, unit.failures, unit.silences, unit.probe_at = False, 0, 0, 0.0
+            unit.alive, unit.fresh, unit.failures, unit.silences = False, True, 0, 0
+            unit.probe_at = self._loop.time()
             unit.pause.reset()
             unit.begin_cycle()
         self._quiet_until = None
@@ -135,18 +138,19 @@ class ModbusBus(WiredDriver):
             elif dead is None or unit.probe_at < dead.probe_at:
                 dead = unit
         wait = 1.0
+        overdue_s = -1.0
         if dead is not None:
-            at = max(dead.probe_at, self._dead_after) if dead.probe_at else 0.0
-            if at <= real:
-                self._ask(dead)
-                return
-            wait = min(wait, at - real)
-        if live is not None:
-            if live.due <= now:
-                self._take_turn(live, now)
-                return
-            wait = min(wait, self.real_until(live.due))
-        self.call_in(wait, self._next)
+            at = dead.probe_at if dead.fresh else max(dead.probe_at, self._dead_after)
+            overdue_s = real - at
+            wait = min(wait, max(-overdue_s, 0.0))
+        if live is not None and live.due <= now and overdue_s < DEAD_WAIT_S:
+            self._take_turn(live, now)
+        elif dead is not None and overdue_s >= 0:
+            self._ask(dead)
+        else:
+            if live is not None:
+                wait = min(wait, self.real_until(live.due))
+            self.call_in(wait, self._next)
 
     def _take_turn(self, unit: _Unit, now: int) -> None:
         if unit.step == 0 and unit.tries == 0 and unit.outlet.blocked:
@@ -159,6 +163,7 @@ class ModbusBus(WiredDriver):
     def _ask(self, unit: _Unit) -> None:
         assert self.wire is not None
         self._asked, self._asked_at = unit, self._loop.time()
+        unit.fresh = unit.fresh and unit.step > 0
         data = self.conversation.ask(unit.request())
         self._quiet_s = unit.timeout_s
         self.call_in(unit.timeout_s, self._timed_out)

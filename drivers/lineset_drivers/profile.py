@@ -147,7 +147,7 @@ def _read_settings(root: Table, protocol: str) -> Settings:
             held_column=table.integer("held_column", None, least=0),
             poll=table.text("poll", ""),
         )
-        if bool(settings.pattern) == bool(settings.delimiter):
+        if bool(settings.pattern or "pattern" in table) == bool(settings.delimiter):
             table.problem(
                 "", "a line is taken apart by a pattern or by a delimiter", 'Add pattern = "..." or delimiter = ","'
             )
@@ -207,6 +207,8 @@ def _read_channels(root: Table, protocol: str, settings: Settings) -> tuple[Chan
     tables = root.tables("channel")
     for table in tables:
         channel = read_channel(table, protocol, pattern)
+        if isinstance(channel.where, Register) and channel.where.type == "ascii":
+            table.problem("type", "a channel cannot be text", "Use a type of number; ascii is for [identity]")
         if channel.name in channels:
             table.problem("name", f"two channels are called {channel.name!r}", "Give each its own name")
         channels[channel.name] = channel

@@ -102,7 +102,7 @@ def near(word: str, known: Iterable[str]) -> str:
     """ "Did you mean ...?" for a misspelt `word`, or "" when nothing known is near."""
     import difflib  # only when something is wrong: keeps the import light
 
-    close = difflib.get_close_matches(word, list(known), n=2, cutoff=0.6)
+    close = difflib.get_close_matches(word, [str(k) for k in known], n=2, cutoff=0.6)
     return f"Did you mean {' or '.join(repr(c) for c in close)}? " if close else ""
 
 
@@ -244,10 +244,9 @@ class Table:
 
     def finish(self) -> None:
         """Tell of keys that nobody asked for: a misspelt key must not pass in silence."""
+        known = tuple(self._asked)
         for key in self.rest():
-            self.problem(
-                key, "this key is not known here", f"{near(key, self._asked)}Known: {', '.join(sorted(self._asked))}"
-            )
+            self.problem(key, "this key is not known here", f"{near(key, known)}Known: {', '.join(sorted(known))}")
 
 
 def parse(text: str, file: str) -> Table:
