@@ -1,0 +1,96 @@
+"""The asking side: send one command to a running station and await its reply. What the command line uses."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import secrets
+import time
+from collections.abc import AsyncIterator
+from typing import Any
+
+import msgspec
+
+from lineset.contract.command import Reply, Request
+from lineset.contract.live import StationMessage
+from lineset.contract.topic import Topics
+from lineset.stream.address import BrokerAddress
+from lineset.stream.errors import ConnectionLost, NoAnswer, StationOffline
+from lineset.stream.link import Incoming, Link, connect, disconnect
+
+_LISTEN_QUEUE = 10_000
+
+
+async def ask(
+    address: BrokerAddress,
+    topics: Topics,
+    verb: str,
+    args: msgspec.Struct | dict[str, Any],
+    *,
+    actor: str = "",
+    timeout_s: float = 10.0,
+    request: str = "",
+) -> Reply:
+    """The station's reply to one command; a refusal is a Reply that is not ok.
+
+    Raises NoAnswer after `timeout_s` real seconds, StationOffline, ConnectionLost, Unreachable, RefusedByBroker,
+    TlsFailure or SettingsError.
+    """
+    import aiomqtt
+
+    request = request or secrets.token_hex(8)
+    body = Request(
+        request=request,
+        expires=time.time() + timeout_s,
+        args=msgspec.to_builtins(args) if isinstance(args, msgspec.Struct) else args,
+        actor=actor,
+    )
+    try:
+        async with asyncio.timeout(timeout_s):
+            client = await connect(address, f"lineset-ask-{request}")
+            try:
+                await client.subscribe([(topics.reply(request), 1), (topics.station(), 1)])
+                await client.publish(topics.command(verb), msgspec.json.encode(body), qos=1)
+                async for message in client.messages:
+                    payload = message.payload if isinstance(message.payload, bytes) else b""
+                    if message.topic.value == topics.reply(request):
+                        return msgspec.json.decode(payload, type=Reply)
+                    station = msgspec.json.decode(payload, type=StationMessage)
+                    if not station.online:
+                        raise StationOffline(
+                            f"station {topics.station_id} is offline ({station.reason}); start it with: lineset run"
+                        )
+            except aiomqtt.MqttError as error:
+                raise ConnectionLost(f"{address}: the connection ended before the reply came ({error})") from error
+            finally:
+                await disconnect(client)
+    except TimeoutError:
+        pass
+    raise NoAnswer(
+        f"station {topics.station_id} gave no reply to {verb!r} within {timeout_s:g} s: it is busy or stopped, "
+        f"or {address.username or 'an anonymous user'!r} may not give commands"
+    )
+
+
+async def listen(address: BrokerAddress, *filters: str, qos: int = 0) -> AsyncIterator[Incoming]:
+    """All messages that match, through losses of the connection; retained ones first. Ends when closed.
+
+    A listener that does not keep up loses the newest. Raises nothing for a broker that is away: it is tried again.
+    """
+    queue: asyncio.Queue[Incoming] = asyncio.Queue(_LISTEN_QUEUE)
+
+    def keep(message: Incoming) -> None:
+        with contextlib.suppress(asyncio.QueueFull):
+            queue.put_nowait(message)
+
+    link = Link(address)
+    for topic_filter in filters:
+        link.subscribe(topic_filter, qos, keep)
+    task = asyncio.create_task(link.run(), name="listener")
+    try:
+        while True:
+            yield await queue.get()
+    finally:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task

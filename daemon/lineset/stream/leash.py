@@ -1,0 +1,58 @@
+"""Start a program that must never outlive us: `python leash.py [--watch] PARENT_PID PROGRAM ARGS...`
+
+Run by path with `python -I -S`, so it imports the standard library only. On Linux the kernel is asked to kill this
+process when its parent dies, and then the program takes its place: nothing stays in memory. Elsewhere (or with
+`--watch`) it stays and watches its standard input, which ends when the parent does, whatever killed it.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+
+PR_SET_PDEATHSIG = 1  # prctl(2)
+
+
+def tie_to_parent(parent: int) -> bool:
+    """Ask the kernel to kill us with our parent; False where it cannot."""
+    if not sys.platform.startswith("linux"):
+        return False
+    import ctypes
+
+    try:
+        tied = bool(ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, int(signal.SIGKILL), 0, 0, 0) == 0)
+    except (OSError, AttributeError):
+        return False
+    if tied and os.getppid() != parent:  # it died before we asked
+        os._exit(1)
+    return tied
+
+
+def watch(command: list[str]) -> int:
+    """Run `command` until it ends, until our standard input does, or until we are told to stop."""
+    child = subprocess.Popen(command, stdin=subprocess.DEVNULL)
+    signal.signal(signal.SIGTERM, lambda _signal, _frame: child.terminate())
+
+    def kill_at_end_of_input() -> None:
+        while os.read(0, 4096):
+            pass
+        child.kill()
+
+    threading.Thread(target=kill_at_end_of_input, daemon=True).start()
+    return child.wait()
+
+
+def main(arguments: list[str]) -> int:
+    """Exit status of the program (it takes our place where the kernel offers a leash)."""
+    if arguments[:1] == ["--watch"]:
+        return watch(arguments[2:])
+    if tie_to_parent(int(arguments[0])):
+        os.execv(arguments[1], arguments[1:])
+    return watch(arguments[1:])
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
