@@ -89,7 +89,6 @@ class Conversation:
             raise ProfileError(f"{query!r} asks nothing", remedy="A query's header ends with ?", key="query")
         data = self.tell(query)
         self.query = query
-        self._buffer.clear()
         return data
 
     def tell(self, command: str) -> bytes:
@@ -142,7 +141,6 @@ class Conversation:
         self.quiet = True
         raw = self._raw + bytes(self._buffer)
         came = len(self._buffer)
-        self._buffer.clear()
         if self.errors == "text" or self._asking_why or came:
             error: InstrumentError = self._silence()
             if came:
@@ -155,7 +153,6 @@ class Conversation:
     def quiet_over(self) -> bytes:
         """The quiet period has passed. The bytes to send now (the question why), or b"" when `ask` may be called."""
         self.quiet = False
-        self._buffer.clear()
         if not self._why_next:
             return b""
         self._why_next, self._asking_why = False, True
@@ -165,6 +162,7 @@ class Conversation:
         assert self.query is not None
         failure = Failure(self.query, error, raw)
         self.query, self._raw = None, b""
+        self._buffer.clear()
         self._asking_why = self._why_next = False
         return failure
 

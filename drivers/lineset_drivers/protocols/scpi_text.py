@@ -80,8 +80,6 @@ def _string_end(buffer: bytes | bytearray, at: int) -> int:
     quote = buffer[at : at + 1]
     close = buffer.find(quote, at + 1)
     while close >= 0:
-        if close + 1 >= len(buffer):
-            return 0  # the next byte tells whether this quote is doubled
         if buffer[close + 1 : close + 2] != quote:
             return close + 1
         close = buffer.find(quote, close + 2)
@@ -120,7 +118,7 @@ def split_elements(text: str) -> tuple[str | bytes, ...]:
             at += 1
         element: str | bytes | None = None
         if at < size and data[at] in (0x22, 0x27):
-            close = _string_end(data + b"\n", at)
+            close = _string_end(data, at)
             if close:
                 quote = chr(data[at])
                 element = data[at + 1 : close - 1].decode("latin-1").replace(quote * 2, quote)

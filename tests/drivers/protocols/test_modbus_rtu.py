@@ -115,8 +115,9 @@ def test_an_echo_is_told_from_a_reply_of_the_same_beginning(function: int) -> No
         other = Request(request.unit, function, 0, 1)
         talk.ask(other)
         said = frame(request.unit, function, 2, 0x12, 0x34)
+        assert chances, "there is no such question any more: drop this test"
         assert len(talk.receive(encode_rtu(other) + said)) == 1  # from here on the adapter is known to echo
-        for way in WAYS:
+        for way in (*WAYS, lambda data: [data[:7], data[7:]]):
             talk.ask(request)
             (answer,) = feed(talk.receive, way(encode_rtu(request) + said))
             assert answer.registers == (0x1234,)
@@ -226,6 +227,26 @@ def test_what_is_no_modbus_names_the_settings_to_check(way: Feed) -> None:
     failure = talk.timed_out()
     assert type(failure.error) is Garbled
     assert "speed, parity" in str(failure.error)
+
+
+@ways
+def test_noise_up_to_the_limit_still_finds_the_answer(way: Feed) -> None:
+    (answer,) = feed(asked().receive, way(b"\x33" * (NOISE_LIMIT - 1) + SAID))
+    assert answer.raw == SAID
+    (failure,) = feed(asked().receive, way(b"\x33" * NOISE_LIMIT + SAID))
+    assert type(failure.error) is Garbled
+
+
+@ways
+def test_a_false_start_that_ends_in_the_true_one(way: Feed) -> None:
+    """Unit and function are the same number, so the true start looks like two: the earlier one counts."""
+    request = Request(4, INPUT, 0, 2)
+    said = frame(4, INPUT, 4, 0, 7, 0, 8)
+    for overlap in (1, 2, 3):
+        talk = asked(request)
+        (answer,) = feed(talk.receive, way(said[:3] + b"\x00" * (6 - overlap) + said))
+        assert isinstance(answer, Answer)
+        assert answer.raw == said
 
 
 @ways

@@ -128,6 +128,21 @@ def test_what_is_no_modbus_tcp_wants_a_new_connection(way: Feed) -> None:
     assert len(talk.receive(SAID)) == 1
 
 
+@ways
+@pytest.mark.parametrize("length", [0, 1, 2, 255, 0xFFFF])
+def test_a_length_that_no_frame_has_breaks_the_stream(way: Feed, length: int) -> None:
+    """An ADU has at most 260 bytes (V1.1b3, 4.1, from memory), the header's first six among them."""
+    talk = asked()
+    (failure,) = feed(talk.receive, way(struct.pack(">HHHB", 1, 0, length, 1)))
+    assert type(failure.error) is Garbled
+    assert talk.broken
+
+
+def test_the_longest_reply_is_taken() -> None:
+    talk = asked(Request(1, HOLDING, 0, 125))
+    assert talk.receive(frame(1, 1, HOLDING, 250, *[0] * 250))[0].registers == (0,) * 125
+
+
 def test_noise_between_questions_breaks_the_stream_too() -> None:
     talk = asked()
     talk.receive(SAID)

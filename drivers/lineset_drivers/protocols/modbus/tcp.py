@@ -48,7 +48,7 @@ class TcpReader:
                 self.broken = True
                 raw = bytes(buffer)
                 buffer.clear()
-                if self._request is not None and event is None:
+                if self._request is not None:
                     return self._finish(self._garbled(self._request), raw)
                 return event
             if len(buffer) < length + 6:
