@@ -130,8 +130,8 @@ class JournalFile(Reading):
         lock = WriterLock(path)
         try:
             return cls(path, rule or BlockRule(), checkpoint_pages, lock)
-        except BaseException:
-            lock.release()
+        except BaseException as error:
+            lock.release(for_good=isinstance(error, SealedFileError))
             raise
 
     def _connect(self) -> sqlite3.Connection:

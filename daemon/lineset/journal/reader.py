@@ -53,6 +53,9 @@ class Reading:
             yield self._db
         except sqlite3.Error as error:
             raise from_sqlite(error, self.path) from error
+        except UnicodeDecodeError as error:
+            # the sqlite3 module raises this when the message of an error quotes a damaged schema
+            raise DamagedFileError(self.path, "the file is damaged", "Keep it for the audit") from error
 
     def _recognise(self) -> None:
         """Fill `meta`. Raises WrongFormatError, NewerFormatError or DamagedFileError."""
@@ -166,6 +169,8 @@ class Reading:
         """All that is read inside belongs to one moment, though the writer goes on."""
         with self._asking() as db:
             db.execute("BEGIN")
+            # the moment is that of the first read, not of BEGIN
+            db.execute("SELECT 1 FROM meta").fetchone()
         try:
             yield
         finally:
