@@ -17,6 +17,7 @@ from lineset.journal.block import Block, BlockRule, OpenBlock, frame_row
 from lineset.journal.errors import (
     DamagedFileError,
     ExistingFileError,
+    JournalError,
     MissingFileError,
     RowError,
     SealedFileError,
@@ -158,6 +159,7 @@ class JournalFile(Reading):
             # rows that a dying process left in the log may be in the system's cache only: a checkpoint syncs
             # them before anyone is told that they are committed
             db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        self._places = {} if self._sealed else {place: _place(place) for place in (self.path, _log_of(self.path))}
         block = self.last_block()
         self._block = OpenBlock(block.n + 1, block.hash) if block else OpenBlock(1, self.genesis)
         self.last = block.last if block else self.first_seq - 1
@@ -173,6 +175,10 @@ class JournalFile(Reading):
             else:
                 self._block.add_gap(item)
                 self.last = item.last
+
+    def _gone(self) -> JournalError:
+        remedy = "Put it back in its place; rows wait in memory meanwhile"
+        return MissingFileError(self.path, "the journal was moved or deleted, or its disk is gone", remedy)
 
     def append(self, items: Sequence[Row | Gap]) -> None:
         """Commit rows and gaps, durably, with the blocks that they complete: all of them or none.
@@ -215,6 +221,9 @@ class JournalFile(Reading):
         seal: Seal | None = None,
     ) -> None:
         db = self._db
+        # SQLite would go on writing into a file that was deleted or moved away under it
+        if any(_place(path) != place for path, place in self._places.items()):
+            raise self._gone()
         try:
             db.execute("BEGIN IMMEDIATE")
             crash.point("before_insert")
@@ -308,6 +317,8 @@ class JournalFile(Reading):
         identity, last = self.identity, self.last
         with contextlib.suppress(sqlite3.Error):
             self._db.close()
+        if not self.path.exists():
+            raise self._gone()
         self._db = self._connect()
         self._continue(sealed_too=True)
         if self.identity != identity or self.last < last:
@@ -343,6 +354,19 @@ class JournalFile(Reading):
 
 def _first_seq(item: Row | Gap) -> int:
     return item.seq if isinstance(item, Row) else item.first
+
+
+def _log_of(path: Path) -> Path:
+    return path.with_name(path.name + "-wal")
+
+
+def _place(path: Path) -> tuple[int, int] | None:
+    """Which file a name leads to; None when to none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _remove(path: Path) -> None:

@@ -78,7 +78,7 @@ class Outbox:
                 self._changed |= markers.pop(journal, None) is not None
 
     def flush(self) -> None:
-        """Make the markers durable. Blocks on the disk: call it in a thread, once a second or so. Raises JournalError."""
+        """Make the markers durable. Waits for the disk: call it in a thread, once a second. Raises JournalError."""
         with self._flushing:
             with self._lock:
                 if not self._changed:
