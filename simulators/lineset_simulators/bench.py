@@ -40,7 +40,11 @@ def bench(
     as_json: Annotated[bool, typer.Option("--json", help="Print bench.json in one line instead of a list.")] = False,
 ) -> None:
     """Start simulated instruments on real transports, and say where each one is; ends with Ctrl-C or SIGTERM."""
+    import structlog
+
     from lineset_simulators.scenario import ScenarioError, load  # late, so that help is quick
+
+    structlog.configure(logger_factory=structlog.PrintLoggerFactory(sys.stderr))  # stdout is for what was asked
 
     try:
         plan = load(scenario)

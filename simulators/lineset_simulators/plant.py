@@ -170,7 +170,13 @@ class Plant:
         # with the fan at rest the air creeps through by its own warmth
         conductance = self._outdoor_conductance * (1.0 - 0.35 * self.outdoor_dirt) * max(volumes, 0.02) ** 0.5
         air = self.outdoor_air
-        circuit.step(dt, self._compressor_spin, Surroundings(indoor.wetted_heat, indoor.room, air, rate, conductance))
+        circuit.step(
+            dt,
+            self._compressor_spin,
+            Surroundings(
+                indoor.wetted_heat, indoor.room, air, rate, conductance, conductance / self._outdoor_conductance
+            ),
+        )
         warmed = air + (circuit.rejected + self.fan_currents.power) / rate if self._fan_spin > 0.2 else air
         self._condenser_leaving = _approach(self._condenser_leaving, warmed, dt, 6.0)
         self.energy_j += dt * self.outdoor_power

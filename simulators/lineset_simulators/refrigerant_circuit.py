@@ -44,6 +44,7 @@ class Surroundings:
     outdoor_air: float  # Cel
     outdoor_capacity_rate: float  # W/K of the air through the outdoor coil
     outdoor_conductance: float  # W/K of the outdoor coil as dirty and ventilated as it is
+    outdoor_share: float = 1.0  # that conductance against the clean coil's
 
 
 class Circuit:
@@ -155,7 +156,7 @@ class Circuit:
         latent = ref.vapor_enthalpy(te) - ref.liquid_enthalpy(te)
         sucked = ref.vapor_enthalpy(te) + ref.vapor_heat(te) * superheat - wetness * latent
 
-        liquid_flow, vapor_flow, leaving, subcooled = self._metered(running, low, high, around.outdoor_air)
+        liquid_flow, vapor_flow, leaving, subcooled = self._metered(running, low, high, around)
         self.rejected = self._to_outdoor_air(around, running)
         self.superheating = self.flow * ref.vapor_heat(te) * superheat * (1.0 if wetness == 0.0 else 0.0)
         carried = vapor_flow * latent
@@ -184,14 +185,17 @@ class Circuit:
         wetness = min(max(over, 0.0) * 0.6, 0.3) if running > 0.5 else 0.0
         return max(self.suction - te, 0.0), wetness
 
-    def _metered(self, running: float, low: float, high: float, outdoor: float) -> tuple[float, float, float, float]:
+    def _metered(
+        self, running: float, low: float, high: float, around: Surroundings
+    ) -> tuple[float, float, float, float]:
         """Liquid and vapor (kg/s) through the metering device, enthalpy ahead of it, temperature of the liquid."""
         ref, tc = self._ref, self.condensing
         flooded = self.flooded
         subcooled = tc
         if flooded > 0.0 and running > 0.0:
-            subcooled = outdoor + (tc - outdoor) * math.exp(-flooded * _LIQUID_NTU)
-            subcooled = min(subcooled, tc)
+            slower = self._design_flow / max(self.flow, 0.3 * self._design_flow)
+            reached = math.exp(-flooded * _LIQUID_NTU * around.outdoor_share * slower)
+            subcooled = min(around.outdoor_air + (tc - around.outdoor_air) * reached, tc)
         sealed_on = min(1.0, max(0.1, 1.0 + 5.0 * flooded))
         sealed_off = min(self.outdoor_kg / (0.4 * self._outdoor_two_phase), 1.0)
         sealed = running * sealed_on + (1.0 - running) * sealed_off
