@@ -163,11 +163,10 @@ class Receiver:
         counter = int.from_bytes(count, "little")
         seen = None if last is None else last.counter
         if last is not None and seen is not None and (counter < seen or (counter == seen and service_data != last.raw)):
-            raise Replayed(
-                address,
-                f"the packet counter went from {seen} to {counter}",
-                remedy="If its battery was just changed, let lineset seek it anew; otherwise somebody replays packets.",
+            remedy = (
+                "If its battery was just changed, restart lineset; otherwise somebody sends recorded packets again."
             )
+            raise Replayed(address, f"the packet counter went from {seen} to {counter}", remedy=remedy)
         # a late import: cryptography takes longer to load than all the codecs together
         from cryptography.exceptions import InvalidTag
         from cryptography.hazmat.primitives.ciphers.aead import AESCCM

@@ -245,7 +245,7 @@ class Radio:
     # -- for instruments ----------------------------------------------------------------------------------------
 
     def listen(self, address: str, listener: Callable[[Heard], None]) -> Callable[[], None]:
-        """Call `listener` for every advert from `address`; the result ends that. The listener must not block."""
+        """Call `listener`, which must not block, for every advert from `address` ("*": anyone's); the result ends it."""
         listeners = self._listeners.setdefault(address.upper(), [])
         listeners.append(listener)
         return lambda: listeners.remove(listener) if listener in listeners else None
@@ -365,7 +365,7 @@ class Radio:
 
     def _dispatch(self, device: BLEDevice, heard: Heard) -> None:
         self._devices[heard.address] = device
-        for listener in tuple(self._listeners.get(heard.address, ())):
+        for listener in (*self._listeners.get(heard.address, ()), *self._listeners.get("*", ())):
             try:
                 listener(heard)
             except Exception:

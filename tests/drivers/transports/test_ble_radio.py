@@ -6,6 +6,8 @@ import asyncio
 import contextlib
 import os
 import struct
+import subprocess
+import sys
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -13,7 +15,9 @@ import pytest
 from simulated_radio import BEACON, PROBE, SOON, bus, needs_bus
 
 from lineset_drivers.errors import LinkClosed, LinkError, Refused, Silence
+from lineset_drivers.protocols.gatt import full_uuid
 from lineset_drivers.transports.ble import GattLink, Heard, Radio
+from lineset_drivers.transports.ble_survey import survey
 from lineset_simulators.bluez import SimulatedBluez
 from lineset_simulators.bluez_peripheral import Characteristic, Descriptor, Peripheral, Service
 from lineset_simulators.bus import Bus, private_bus
@@ -144,6 +148,22 @@ class TestScan:
         async with running(radio):
             await asyncio.wait_for(radio.heard(PROBE), SOON)
             await asyncio.wait_for(radio.heard(PROBE), SOON)
+
+
+class TestSurvey:
+    async def test_all_that_is_heard_the_strongest_first(self, bluez: SimulatedBluez) -> None:
+        far = script()
+        far.rssi = lambda: -88
+        bluez.add(far)
+        bluez.add(Peripheral(BEACON, service_data=lambda: {0xFCD2: b"\x40\x01\x10"}, advert_s=0.02))
+        near, probe = await survey(0.3)
+        assert (near.address, near.rssi, near.data(0xFCD2)) == (BEACON, -60, b"\x40\x01\x10")
+        assert (probe.address, probe.name, probe.rssi) == (PROBE, "Script", -88)
+        assert full_uuid(0x181A) in probe.services
+
+    async def test_a_radio_that_does_not_work_is_told_at_once(self, bus: Bus) -> None:
+        with pytest.raises(LinkError, match="service is not running"):
+            await asyncio.wait_for(survey(60), SOON)
 
 
 class TestLink:
@@ -389,3 +409,12 @@ async def test_nothing_is_left_behind(bus: Bus) -> None:
     await bluez.kill()
     left = {task.get_name() for task in asyncio.all_tasks()} - before[1]
     assert not {name for name in left if "BLE" in name or "Bluetooth" in name or "ble:" in name}
+
+
+def test_nothing_heavy_is_imported_before_the_radio_is_switched_on() -> None:
+    code = (
+        "import sys; import lineset_drivers.ble_instrument, lineset_drivers.transports.ble_survey\n"
+        "print(*sorted({'bleak', 'dbus_fast', 'cryptography', 'serial'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert done.stdout.split() == []
