@@ -11,7 +11,7 @@ import structlog
 from .clock import Clock
 from .entered import Entered
 from .errors import DriverError, LinkError
-from .frame import Frame, InstrumentState, Loss, State
+from .frame import Frame, InstrumentState, State
 from .instrument import Context, Driver, InstrumentSpec, Sink, factory_of
 from .link import parse_link
 from .wired import Pause
@@ -25,22 +25,6 @@ log = structlog.get_logger(__name__)
 
 STOP_S = 5.0  # real seconds that drivers have to end in
 RADIO = ("gatt", "bthome")
-
-
-class _Remembering:
-    """The station's sink, with the last state of each instrument remembered."""
-
-    def __init__(self, sink: Sink) -> None:
-        self._sink = sink
-        self.frame = sink.frame  # nothing stands between a frame and the inbox
-        self.states: dict[str, InstrumentState] = {}
-
-    def state(self, state: InstrumentState) -> None:
-        self.states[state.instrument] = state
-        self._sink.state(state)
-
-    def loss(self, loss: Loss) -> None:
-        self._sink.loss(loss)
 
 
 class Fleet:
@@ -63,29 +47,29 @@ class Fleet:
         if twice := {name for name in ids if ids.count(name) > 1}:
             raise ValueError(f"two instruments are called {', '.join(sorted(twice))}; give each its own id")
         self.specs = tuple(specs)
-        self._sink = _Remembering(sink)
-        self.context = Context(clock, self._sink, seed=seed, ports=ports)
+        self.context = Context(clock, sink, seed=seed, ports=ports)
         self._tasks: list[asyncio.Task[None]] = []
         self._entered: Entered | None = None
 
     @property
     def states(self) -> Mapping[str, InstrumentState]:
         """The last state told of each instrument."""
-        return self._sink.states
+        return self.context.told
 
     def _tell(self, spec: InstrumentSpec, reason: str) -> None:
-        before = self._sink.states.get(spec.id)
-        state = State.SEEKING if before is None or before.state is State.SEEKING else State.LOST
-        self._sink.state(
-            InstrumentState(
-                instrument=spec.id,
-                t=self.context.clock.now(),
-                state=state,
-                reason=reason,
-                profile=spec.profile.name,
-                link=spec.link,
-            )
+        before = self.context.told.get(spec.id)
+        new = InstrumentState(
+            instrument=spec.id,
+            t=self.context.clock.now(),
+            state=State.SEEKING if before is None or before.state is State.SEEKING else State.LOST,
+            reason=reason,
+            profile=spec.profile.name,
+            identity=before.identity if before is not None else "",
+            identity_weak=before is not None and before.identity_weak,
+            link=before.link if before is not None else spec.link,
         )
+        self.context.told[spec.id] = new
+        self.context.sink.state(new)
 
     # -- who belongs together ---------------------------------------------------------------------------------
 

@@ -52,7 +52,10 @@ class Sink(Protocol):
 
 
 class Context:
-    """What the drivers of one fleet share. `random` is seeded (back-off jitter); `ports` lists serial ports."""
+    """What the drivers of one fleet share. `random` is seeded (back-off jitter); `ports` lists serial ports.
+
+    `told` is the last state told of each instrument, by whomever.
+    """
 
     def __init__(self, clock: Clock, sink: Sink, *, seed: int = 0, ports: PortWatch | None = None) -> None:
         if ports is None:
@@ -61,6 +64,7 @@ class Context:
             ports = PortWatch()
         self.clock, self.sink, self.ports = clock, sink, ports
         self.random = random.Random(seed)
+        self.told: dict[str, InstrumentState] = {}
 
 
 class Driver(Protocol):
@@ -107,12 +111,11 @@ class Outlet:
 
     def __init__(self, spec: InstrumentSpec, context: Context, *, where: str = "", backlog: int = 1) -> None:
         self.spec, self.where = spec, where or spec.link
-        self._clock, self._sink = context.clock, context.sink
+        self._clock, self._sink, self._told = context.clock, context.sink, context.told
         self._waiting: deque[Frame] = deque()
         self._room = backlog
         self._lost: dict[str, int] = {}
         self._state = State.SEEKING
-        self._told: InstrumentState | None = None
         self.identity, self.identity_weak = "", False
         self.battery: float | None = None
         self.last_t: int | None = None  # when the last frame came, visit ns
@@ -187,10 +190,10 @@ class Outlet:
             link=self.where,
             battery=self.battery,
         )
-        told = self._told
+        told = self._told.get(self.spec.id)
         if told is not None and msgspec.structs.replace(told, t=new.t) == new:
             return
-        self._told = new
+        self._told[self.spec.id] = new
         self._sink.state(new)
 
     def missed(self, reason: str) -> None:

@@ -28,7 +28,7 @@ SILENCES = 2  # in a row, and a unit counts as dead
 FAILURES = 6  # of any kind in a row, likewise: a damaged answer proves that it is alive
 DEAD_SHARE = 0.1
 DEAD_WAIT_S = 1.0  # real; the living go first, but on a bus that is never idle a dead unit waits no longer than this
-BUSY = (5, 6)  # exception codes that say: later
+PASSING = (4, 5, 6, 8)  # exception codes of trouble inside an instrument, or of being busy: asking again may help
 GATEWAY = (10, 11)  # exception codes by which a gateway says that the unit behind it is silent
 
 
@@ -277,7 +277,7 @@ class ModbusBus(WiredDriver):
     def _failed(self, unit: _Unit, error: DriverError) -> None:
         remedy = getattr(error, "remedy", "")
         unit.trouble = f"{getattr(error, 'problem', error)}" + (f". {remedy}" if remedy else "")
-        refused = isinstance(error, Refused) and error.code not in (*BUSY, *GATEWAY)
+        refused = isinstance(error, Refused) and error.code not in (*PASSING, *GATEWAY)
         silent = isinstance(error, Silence) or (isinstance(error, Refused) and error.code in GATEWAY)
         unit.failures += 1
         unit.silences = unit.silences + 1 if silent else 0

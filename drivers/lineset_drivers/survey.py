@@ -187,6 +187,7 @@ async def _survey_scpi(wire: Wire, ear: _Ear, profiles: Iterable[Profile]) -> tu
         key = (identity.query, profile.settings.terminator)
         if key not in said:
             conversation = scpi.Conversation(terminator=profile.settings.terminator)
+            wire.write(profile.settings.terminator.encode())  # ends what other questions left behind in it
             wire.write(conversation.ask(identity.query))
             said[key] = None
             try:
@@ -218,32 +219,45 @@ async def _look(found: Found, profiles: Sequence[Profile], listen_s: float, unit
     answers: list[Answered] = []
     notes: list[str] = []
     for group in ways.values():
-        ear = _Ear()
         try:
-            wire = await _open(address, group[0].link, ear)
+            more, note = await _look_one_way(address, group, listen_s, units)
+        except LinkClosed as error:
+            more, note = [], error.problem
         except LinkError as error:
             return msgspec.structs.replace(found, problem=f"{error.problem}. {error.remedy}")
-        try:
-            streams, heard = await _listen(wire, ear, group, listen_s)
-            answers += streams
-            if heard and not streams:
-                notes.append(f"something is sent by itself that no profile fits: {heard[:60]!r}")
-            if not heard:
-                framing = "tcp" if address.scheme == "tcp" else "rtu"
-                more, note = await _survey_modbus(wire, ear, group, framing, units)
-                answers += more
-                notes.append(note)
-                if not more and not note:
-                    more, note = await _survey_scpi(wire, ear, group)
-                    answers += more
-                    notes.append(note)
-        except LinkClosed as error:
-            notes.append(error.problem)
-        finally:
-            wire.close()
+        answers += more
+        notes.append(note)
         if answers:
             break
     return msgspec.structs.replace(found, answers=tuple(answers), note="; ".join(note for note in notes if note))
+
+
+async def _look_one_way(
+    address: LinkAddress, profiles: Sequence[Profile], listen_s: float, units: Sequence[int]
+) -> tuple[list[Answered], str]:
+    """Listen, then ask by Modbus, then by SCPI, until something answers. Raises LinkError."""
+    link = profiles[0].link
+    ear = _Ear()
+    wire = await _open(address, link, ear)
+    try:
+        streams, heard = await _listen(wire, ear, profiles, listen_s)
+        if heard:
+            stranger = "" if streams else f"something is sent by itself that no profile fits: {heard[:60]!r}"
+            return streams, stranger
+        answers, note = await _survey_modbus(wire, ear, profiles, "tcp" if address.scheme == "tcp" else "rtu", units)
+        if answers or note or address.scheme == "rtu+tcp":
+            return answers, note
+    except LinkClosed:
+        if address.scheme == "serial":
+            raise  # unplugged; a network instrument may well hang up on a question that is not its own
+    finally:
+        wire.close()
+    ear = _Ear()
+    wire = await _open(address, link, ear)
+    try:
+        return await _survey_scpi(wire, ear, profiles)
+    finally:
+        wire.close()
 
 
 async def survey(
