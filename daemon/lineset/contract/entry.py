@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from lineset.equipment.system import SystemRecord as SystemRecord
+from lineset_drivers.frame import Sample
 
 FORMAT = 1
 
@@ -82,7 +83,7 @@ class Framed(Body, frozen=True, kw_only=True, tag="frame"):
 
     instrument: str
     raw: bytes
-    samples: tuple[tuple[str, float | None, str, str], ...]
+    samples: tuple[Sample, ...]
 
 
 class Entered(Body, frozen=True, kw_only=True, tag="entered"):

@@ -79,40 +79,45 @@ def fresh(system: SystemState, name: str, t: int) -> float | None:
 
 def gather(system: SystemState, named: Derived, t: int) -> Inputs | None:
     """The inputs of a derived value at `t` ns, or None when one is missing, too old or too far from the others."""
-    values, us = [], []
-    newest, oldest = 0, t
-    attested, settled = False, True
-    response_s = 0.0
-    paired = named.paired
+    places = []
     for name in named.inputs:
         place = system.points.get(name)
         if place is None:
             return None
+        places.append(place)
+    if named.paired and all(_held(system, place, t) for place in places):
+        # one meter visits the points one after the other: what settled in this run is put together, and nothing else
+        newest = max(place.held_t for place in places)
+        values = tuple(place.held for place in places if place.held is not None)
+        return Inputs(values, tuple(place.held_u for place in places), newest, True, True, 0.0)
+    return _gather_live(system, places, named.paired, t)
+
+
+def _gather_live(system: SystemState, places: list[PointState], paired: bool, t: int) -> Inputs | None:
+    values, us = [], []
+    newest, oldest = 0, t
+    attested, settled = paired, not paired
+    response_s = 0.0
+    for place in places:
+        value, u, seen = place.value, place.u, place.t
         entered = place.quality is Quality.ENTERED
-        live = place.value is not None and place.quality in USABLE and not entered and place.channel != ""
-        if live and not (paired and not place.settled and _held(system, place, t)):
-            assert place.value is not None
-            values.append(place.value)
-            us.append(place.u)
-            newest, oldest = max(newest, place.t), min(oldest, place.t)
+        if value is not None and place.quality in USABLE and not entered and place.channel != "":
+            oldest = min(oldest, seen)
             settled = settled and place.settled
             response_s = max(response_s, place.response_s)
-        elif entered and place.value is not None and t - place.t <= ENTERED_NS:
-            values.append(place.value)
-            us.append(place.u)
-            newest = max(newest, place.t)
+        elif entered and value is not None and t - seen <= ENTERED_NS:
             attested = True
         elif paired and _held(system, place, t):
             assert place.held is not None
-            values.append(place.held)
-            us.append(place.held_u)
-            newest = max(newest, place.held_t)
-            attested = True
+            value, u, seen = place.held, place.held_u, place.held_t
         else:
             return None
+        values.append(value)
+        us.append(u)
+        newest = max(newest, seen)
     if newest - oldest > SKEW_NS and not attested:
         return None
-    return Inputs(tuple(values), tuple(us), newest, attested or paired, settled, response_s)
+    return Inputs(tuple(values), tuple(us), newest, attested, settled, response_s)
 
 
 def _held(system: SystemState, place: PointState, t: int) -> bool:

@@ -323,7 +323,8 @@ class Engine:
     def _framed(self, t: int, body: e.Framed) -> None:
         routes = self._routes.get(body.instrument) or self._route(body.instrument)
         dirty: dict[str, tuple[SystemState, dict[Derived, None]]] = {}
-        for name, value, _unit, flag in body.samples:
+        for sample in body.samples:
+            name, value, flag = sample.channel, sample.value, sample.flag
             route = routes.get(name)
             if route is None:
                 continue
@@ -405,7 +406,13 @@ class Engine:
         return settling.iso_date(wall_ns) > channel.record.calibration.due
 
     def _set_quality(
-        self, instrument: InstrumentEngineState, channel: ChannelState, quality: Quality, reason: str
+        self,
+        instrument: InstrumentEngineState,
+        channel: ChannelState,
+        quality: Quality,
+        reason: str,
+        *,
+        keep: bool = False,
     ) -> None:
         channel.quality = quality
         system = self._state.systems.get(channel.system)
@@ -414,7 +421,7 @@ class Engine:
         place = system.points[channel.point]
         place.quality = quality
         if quality not in USABLE and place.detector is not None:
-            if place.detector.settled:
+            if place.detector.settled and not keep:
                 self._out.append(settling.lost(self._state, system, place, reason))
             place.detector.reset()
         self._out.append(
@@ -496,13 +503,7 @@ class Engine:
         for instrument in state.instruments.values():
             if instrument.origin == "entered":
                 continue
-            for channel in instrument.channels.values():
-                if (
-                    channel.last_t >= 0
-                    and channel.quality is not Quality.STALE
-                    and t - channel.last_t > instrument.stale_after_ns
-                ):
-                    self._set_quality(instrument, channel, Quality.STALE, REASON[Quality.STALE])
+            self._find_stale(instrument, t)
         for system in state.systems.values():
             for target in system.derived.values():
                 if target.value is not None and t - target.t > derivation.SKEW_NS:
@@ -530,6 +531,18 @@ class Engine:
             }
             if values:
                 self._out.append(e.Derived(system=system.record.id, values=values))
+
+    def _find_stale(self, instrument: InstrumentEngineState, t: int) -> None:
+        oldest = t - instrument.stale_after_ns
+        channels = instrument.channels.values()
+        silent = [c for c in channels if 0 <= c.last_t < oldest and c.quality is not Quality.STALE]
+        if not silent:
+            return
+        # a meter with a selector gives one function at a time: turning it takes nothing back from what had settled
+        turned = any(channel.last_t >= oldest for channel in channels)
+        for channel in silent:
+            reason = "the instrument gives another function now" if turned else REASON[Quality.STALE]
+            self._set_quality(instrument, channel, Quality.STALE, reason, keep=turned)
 
     def run_of(self, system: str) -> tuple[RunState, Mode, float]:
         """Run state, mode, and for how many seconds, of a system."""

@@ -124,7 +124,10 @@ def start_over(state: EngineState, system: SystemState, reason: str = "") -> lis
 
 def allowed(system: SystemState, named: Derived) -> bool:
     """Whether this derived value may settle in the present run state."""
-    return not named.needs_run or system.run.state not in (RunState.STOPPED, RunState.STARTING)
+    if not named.needs_run:
+        return True
+    # what is paired from settled readings of one run does not wait for the circuit to come to rest
+    return system.run.state is not RunState.STOPPED and (named.paired or system.run.state is not RunState.STARTING)
 
 
 def derived_step(

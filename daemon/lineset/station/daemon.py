@@ -99,9 +99,9 @@ class Station:
         self._wall_drift = self._now_drift()
         self.announcer = Announcer(self.publisher, self.topics, config.units, self.wall)
         if found is None:
-            await self.visits.begin_station()
+            self.visits.begin_station()
         else:
-            await self.visits.resume(found, gap_ns)
+            self.visits.resume(found, gap_ns)
         self._stack.push_async_callback(self._close_record)
         self._commands = Commands(self)
         self.desk = CommandDesk(self.publisher.link, self.topics, self._commands.handle)
@@ -194,7 +194,7 @@ class Station:
 
     def _take(self, item: Item) -> None:
         if type(item) is Frame:
-            self.record.take(item.t, e.Framed(instrument=item.instrument, raw=item.raw, samples=item.samples))  # type: ignore[arg-type]
+            self.record.take(item.t, e.Framed(instrument=item.instrument, raw=item.raw, samples=item.samples))
         elif isinstance(item, InstrumentState):
             self.states[item.instrument] = item
             self.record.take(item.t, state_entry(item))

@@ -55,7 +55,7 @@ class Record:
     def take(self, t: int, body: e.InputBody) -> int:
         """Put one input through the engine and on record. Returns its seq."""
         seq = first = self.writer.next_seq
-        outputs = self.engine.push(seq, t, body)
+        outputs = push_guarded(self.engine, seq, t, body)
         kind = self._kind(body)
         rows = [Row(seq, t, kind, self._encode(body))]
         urgent = kind in e.RECORD_KINDS
@@ -84,6 +84,15 @@ class Record:
         return await self.writer.seal(key, t)
 
 
+def push_guarded(engine: Engine, seq: int, t: int, body: e.InputBody) -> list[e.OutputBody]:
+    """Push, and let a fault of ours cost the outputs of that one entry, never the entry itself."""
+    try:
+        return engine.push(seq, t, body)
+    except Exception:
+        log.exception("the engine failed on an entry; the entry is kept", seq=seq, kind=e.kind_of(body))
+        return []
+
+
 def keep_snapshot(path: Path, snapshot: Snapshot) -> None:
     """Write a snapshot beside its journal; failing only costs a longer restart. Blocks: call it in a thread."""
     try:
@@ -104,7 +113,7 @@ def rebuilt(path: Path) -> tuple[Engine, int, int]:
         engine = Engine(fingerprint()) if found is None else Engine.restore(found.body)
         count = 0
         for row in reader.rows(found.seq + 1 if found else 1, e.INPUT_KINDS):
-            engine.push(row.seq, row.t, e.decode(row.body))  # type: ignore[arg-type]
+            push_guarded(engine, row.seq, row.t, e.decode(row.body))  # type: ignore[arg-type]
             count += 1
         engine.take_live()
         return engine, reader.last_t(), count

@@ -68,7 +68,7 @@ class Visits:
         gap = 0 if wall_ns is None else time.time_ns() - (wall_ns + last_t)
         return last_t, max(gap, 1)
 
-    async def resume(self, found: VisitFile, gap_ns: int) -> None:
+    def resume(self, found: VisitFile, gap_ns: int) -> None:
         """Go on with a visit after a restart."""
         station = self._station
         engine, _, replayed = rebuilt(found.path)
@@ -90,7 +90,7 @@ class Visits:
                 request = Request(request=body.request, expires=body.expires, args=body.args, actor=body.actor)
                 self._station.desk.recall(request, body.verb, reply)
 
-    async def begin_station(self) -> None:
+    def begin_station(self) -> None:
         """Start (or go on with) the station's own record."""
         station = self._station
         engine = Engine(fingerprint())
@@ -169,8 +169,8 @@ class Visits:
             raise CommandRefused(f"no journal can be made: {error}") from error
         self._clear_retained()
         before = self.record
+        # nothing may come between the new record and its first entry: no await from here on
         self.record = self._record(Engine(fingerprint()), journal, visit)
-        await before.close()
         self._opened(visit, systems, by)
         self._station.introduce_all()
         for placement in self._station.config.placements:
@@ -188,6 +188,7 @@ class Visits:
         self._attach(path, visit)
         self._station.announcer.visit(self.record.engine, "open")
         self._station.tell_instruments()
+        await before.close()
 
     async def close(self, by: str, reason: str) -> dict[str, object]:
         """Close and seal the open visit. Returns what the seal says. Raises CommandRefused."""
@@ -196,8 +197,9 @@ class Visits:
             raise CommandRefused("no visit is open")
         self._station.take(e.Closed(by=by, reason=reason))
         self._station.announcer.visit(record.engine, "closed")
-        seal = await record.seal(self._station.key, self._station.clock.now())
-        await self.begin_station()
+        t = self._station.clock.now()
+        self.begin_station()  # before any await: what comes from now on belongs to the station's own record
+        seal = await record.seal(self._station.key, t)
         await record.close()
         self._station.tell_instruments()
         self._station.publisher.wake()

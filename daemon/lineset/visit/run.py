@@ -1,9 +1,11 @@
 """The run state of a system, fused from several kinds of probe.
 
 No single probe decides it: a released clamp, a stopped compressor and a jaw around both conductors all read zero; a
-pressure difference outlives the compressor by minutes. Each kind of evidence says yes, no or nothing; two kinds that
-agree, and outnumber those that disagree, carry a state, and one kind is enough to keep it. Thresholds are
-judgement (common practice, no source) and far from where a working system is.
+pressure difference, warm and cold lines and cool supply air outlive the compressor by minutes. Each kind of evidence
+says yes, no or nothing. Some of it is prompt (power, current, pressures drawing apart or falling together), the rest
+lags. Two kinds that agree and outnumber those that disagree carry a state; a start after a stop, or a stop after a
+run, needs a prompt one among them; one kind is enough to keep a state. Thresholds are judgement (common practice, no
+source) and far from where a working system is.
 """
 
 from __future__ import annotations
@@ -69,20 +71,25 @@ class RunFusion(msgspec.Struct):
         """A clamp was moved: what it reads now says nothing of what it read before."""
         self.compressor_heard = False
 
-    def evidence(self, look: Look) -> dict[str, str]:
-        """What each kind of probe says: "yes", "no" or "" by kind. Kinds with no probe are left out."""
+    def evidence(self, look: Look) -> tuple[dict[str, str], frozenset[str]]:
+        """What each kind of probe says: "yes", "no" or "" by kind, and which kinds are prompt.
+
+        Kinds with no probe are left out.
+        """
         said: dict[str, str] = {}
+        prompt = {"power", "current"}
         high = _first(look, "liquid_service_pressure", "discharge_pressure")
         low = _first(look, "vapor_service_pressure", "common_suction_pressure")
         if high is not None and low is not None:
             lift = high - low
             slow = self.lift_slow if self.lift_known else lift
-            if lift < LIFT_STOPPED_PA or lift < 0.85 * slow:
+            apart, together = lift > 1.15 * slow + 30e3, lift < 0.85 * slow - 30e3
+            if apart or together:
+                prompt.add("pressure")
+            if together or lift < LIFT_STOPPED_PA:
                 said["pressure"] = "no"
-            elif lift > LIFT_RUNNING_PA or lift > 1.15 * slow + 30e3:
-                said["pressure"] = "yes"
             else:
-                said["pressure"] = ""
+                said["pressure"] = "yes" if apart or lift > LIFT_RUNNING_PA else ""
             self.lift_slow = slow + 0.05 * (lift - slow)  # about 20 s at one look a second
             self.lift_known = True
         power = look("power")
@@ -106,22 +113,27 @@ class RunFusion(msgspec.Struct):
         if supply is not None and back is not None:
             split = back - supply
             said["air"] = "yes" if split > SPLIT_WORKING_K else "no" if abs(split) < SPLIT_IDLE_K else ""
-        return said
+        return said, frozenset(prompt)
 
     def look(self, t: int, look: Look) -> tuple[RunState, Mode, dict[str, str]] | None:
         """Weigh the evidence at `t` ns. Returns (previous state, mode, evidence) when state or mode changed."""
-        said = self.evidence(look)
+        said, prompt = self.evidence(look)
         yes = sum(1 for vote in said.values() if vote == "yes")
         no = sum(1 for vote in said.values() if vote == "no")
+        prompt_yes = any(said.get(kind) == "yes" for kind in sorted(prompt))
+        prompt_no = any(said.get(kind) == "no" for kind in sorted(prompt))
         up = self.state in (RunState.RUNNING, RunState.STARTING)
-        if yes >= 2 and yes > no:
+        down = self.state is RunState.STOPPED
+        if yes >= 2 and yes > no and not (down and not prompt_yes):
             wanted = RunState.RUNNING
-        elif no >= 2 and no > yes:
+        elif no >= 2 and no >= yes and not (up and not prompt_no) and not prompt_yes:
             wanted = RunState.STOPPED
-        elif up and yes >= 1 and yes >= no:
+        elif up and yes >= 1 and not prompt_no:
             wanted = RunState.RUNNING
-        elif self.state is RunState.STOPPED and no >= 1 and no >= yes:
+        elif down and (no >= 1 or yes >= 1) and not prompt_yes:
             wanted = RunState.STOPPED
+        elif (up or down) and prompt_yes and prompt_no:
+            wanted = self.state  # the probes contradict each other: one of them is off or somewhere else
         else:
             wanted = RunState.UNKNOWN
         if wanted is not self.candidate:

@@ -1,0 +1,53 @@
+"""What settled, when and with what value, beside what is true of the simulated plant."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from bench_link import Seen
+
+from lineset.equipment.display import shown
+from lineset.station.events import quantity_of, title_of
+
+
+def missing(settled: Mapping[tuple[str, str], Seen], promised: Mapping[str, tuple[str, ...]]) -> list[tuple[str, str]]:
+    """Phase and name of every promised reading that did not settle."""
+    return [(phase, name) for phase, names in promised.items() for name in names if (phase, name) not in settled]
+
+
+def table(settled: Mapping[tuple[str, str], Seen], promised: Mapping[str, tuple[str, ...]]) -> str:
+    """The table as text: promised readings in order, each with the plant's truth and whether the interval holds it."""
+    rows = [("phase", "settled", "at", "value (95 %)", "plant's truth", "")]
+    first = min((seen.message.t for seen in settled.values()), default=0.0)
+    inside = judged = 0
+    for phase, names in promised.items():
+        for name in names:
+            seen = settled.get((phase, name))
+            if seen is None:
+                rows.append((phase, title_of(name), "", "DID NOT SETTLE", "", ""))
+                continue
+            message, truth = seen.message, seen.truth
+            seconds = int(message.t - first)
+            mark = ""
+            if truth is not None and message.interval95 is not None:
+                low, high = message.interval95
+                held = low <= truth <= high
+                judged += 1
+                inside += held
+                mark = "" if held else "outside"
+            rows.append(
+                (
+                    phase,
+                    title_of(name),
+                    f"{seconds // 60}:{seconds % 60:02d}",
+                    message.text,
+                    "" if truth is None else shown(truth, quantity_of(name)),
+                    mark,
+                )
+            )
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    lines.insert(1, "  ".join("-" * width for width in widths).rstrip())
+    lines.append("")
+    lines.append(f"the plant's truth lay inside the 95 % interval for {inside} of {judged} settled values")
+    return "\n".join(lines)
