@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from .channel import AdvertObject, Channel, Characteristic
 from .errors import LinkError, UnitError
@@ -10,6 +10,7 @@ from .frame import Flag, Sample
 from .protocols import gatt
 from .protocols.bthome import Advert
 from .protocols.bthome_objects import OBJECTS
+from .protocols.gatt_formats import Raw
 from .quantity import unit_of
 
 _ADVERT_UNITS = {"m³/h": "m3/h"}
@@ -26,13 +27,17 @@ class CharacteristicChannels:
     def __init__(self, channels: Sequence[Channel]) -> None:
         """`channels`: all of one `where.characteristic`. Raises LinkError when a channel's unit cannot hold it."""
         self._channels = [(channel, _Reader(channel)) for channel in channels]
+        self._layouts = {
+            reader.layout: gatt.Layout.parse(reader.layout) for _, reader in self._channels if reader.layout
+        }
 
     def samples(self, payload: bytes) -> tuple[Sample, ...]:
         """What the payload says; nothing of channels whose `when` does not hold.
 
         Raises Short or Garbled when the payload is not of the declared form.
         """
-        found = [reader.sample(channel, payload) for channel, reader in self._channels]
+        fields = {text: layout.decode(payload) for text, layout in self._layouts.items()}  # once for all channels
+        found = [reader.sample(channel, payload, fields) for channel, reader in self._channels]
         return tuple(sample for sample in found if sample is not None)
 
 
@@ -43,13 +48,13 @@ class _Reader:
         where = channel.where
         assert isinstance(where, Characteristic)  # the profile's reader made it so
         self._uuid = where.characteristic
-        self._layout = gatt.Layout.parse(where.layout) if where.layout else None
+        self.layout = where.layout
         self._field = where.field
         conditions = (where.when, where.held_when, where.over_range_when, where.invalid_when)
         self._when, self._held, self._over, self._invalid = (
             gatt.Condition.parse(text) if text else None for text in conditions
         )
-        if self._layout is None:
+        if not self.layout:
             standard = gatt.CHARACTERISTICS.get(gatt.short_uuid(self._uuid) or -1)
             if standard is None:
                 raise _wrong(
@@ -63,8 +68,9 @@ class _Reader:
                 problem = f"{standard.name} is in {standard.unit}, which is no {channel.quantity.replace('_', ' ')}"
                 raise _wrong(channel, problem, "Correct the quantity or the characteristic in the profile") from error
 
-    def sample(self, channel: Channel, payload: bytes) -> Sample | None:
-        if self._layout is None:
+    def sample(self, channel: Channel, payload: bytes, decoded: Mapping[str, Mapping[str, Raw]]) -> Sample | None:
+        """`decoded`: the payload by each layout."""
+        if not self.layout:
             value = gatt.decode(self._uuid, payload)
             if value.value is None:
                 return Sample(channel.name, None, channel.unit, value.flag)
@@ -72,7 +78,7 @@ class _Reader:
             if value.flag is Flag.OK:
                 return sample
             return Sample(channel.name, sample.value, channel.unit, value.flag)
-        fields = self._layout.decode(payload, channel.name)
+        fields = decoded[self.layout]
         if self._when is not None and not self._when.holds(fields):
             return None
         if self._invalid is not None and self._invalid.holds(fields):

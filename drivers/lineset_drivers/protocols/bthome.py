@@ -163,9 +163,7 @@ class Receiver:
         counter = int.from_bytes(count, "little")
         seen = None if last is None else last.counter
         if last is not None and seen is not None and (counter < seen or (counter == seen and service_data != last.raw)):
-            remedy = (
-                "If its battery was just changed, restart lineset; otherwise somebody sends recorded packets again."
-            )
+            remedy = "If its battery was just changed, restart lineset; if not, somebody sends recorded packets again."
             raise Replayed(address, f"the packet counter went from {seen} to {counter}", remedy=remedy)
         # a late import: cryptography takes longer to load than all the codecs together
         from cryptography.exceptions import InvalidTag

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from ..errors import Garbled, ProfileError, Short
@@ -261,7 +261,7 @@ class Condition(NamedTuple):
             raise ProfileError(f"{text!r} is no condition", remedy='Write "function=3" or "status&0x01".')
         return cls(match["field"], match["test"], int(match["number"], 0))
 
-    def holds(self, values: dict[str, Raw]) -> bool:
+    def holds(self, values: Mapping[str, Raw]) -> bool:
         """Whether it is true of the decoded struct; False when the field is not an integer."""
         raw = values.get(self.field)
         if not isinstance(raw, int):

@@ -245,7 +245,7 @@ class Radio:
     # -- for instruments ----------------------------------------------------------------------------------------
 
     def listen(self, address: str, listener: Callable[[Heard], None]) -> Callable[[], None]:
-        """Call `listener`, which must not block, for every advert from `address` ("*": anyone's); the result ends it."""
+        """Call `listener`, which must not block, with each advert of `address` ("*": anyone's). The result ends it."""
         listeners = self._listeners.setdefault(address.upper(), [])
         listeners.append(listener)
         return lambda: listeners.remove(listener) if listener in listeners else None
