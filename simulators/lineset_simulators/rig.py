@@ -102,7 +102,7 @@ class Rig:
             if station.movable is not None and "on" in station.plan.options:
                 self.place(station.plan.id, str(station.plan.options["on"]))
         self._advance(0.0)
-        self._anchor_real = asyncio.get_running_loop().time()
+        self._anchor(asyncio.get_running_loop().time(), self.plant.time_s)
 
     async def play(self) -> None:
         """Let the visit time run; ends only when cancelled."""
