@@ -107,9 +107,9 @@ class Writer:
         """ok or failing, why, and how many rows wait in memory or were dropped."""
         return WriterState(self._state.ok, self._state.reason, self._pending.rows, self._pending.dropped)
 
-    def submit(self, rows: Sequence[Row], *, urgent: bool = False) -> int:
-        """Hand in rows that follow each other; never blocks. Returns how many were taken: fewer only when memory
-        is at its bound (the rest is dropped, counted, and recorded as a gap).
+    def submit(self, rows: Sequence[Row], *, urgent: bool = False) -> bool:
+        """Hand in rows that follow each other and share a transaction; never blocks. False only when memory is at its
+        bound: they are dropped, counted, and recorded as a gap.
 
         `urgent` commits at once, else within `gather` seconds. Raises RowError, and then takes none; WriterClosedError.
         """
@@ -119,13 +119,13 @@ class Writer:
             check_row(row, seq)
             seq += 1
         if not rows:
-            return 0
+            return True
         now = time.monotonic()
         taken, ring = self._pending.put(rows, urgent, now)
         if ring:
             self._bell.put(None)
-        if taken < len(rows) or (self._state.ok and now - self._pending.oldest(now) > self._stall_after):
-            self._note_trouble(len(rows) - taken)
+        if not taken or (self._state.ok and now - self._pending.oldest(now) > self._stall_after):
+            self._note_trouble(0 if taken else len(rows))
         return taken
 
     async def wait_committed(self, seq: int) -> None:

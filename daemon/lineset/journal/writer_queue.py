@@ -41,8 +41,8 @@ class Pending:
         self._bytes = 0
         self._limit_rows, self._limit_bytes = limit_rows, limit_bytes
         self._lock = threading.Lock()
-        self._items: deque[Row | Gap | Order] = deque()
-        self._taken: deque[Row | Gap | Order] = deque()
+        self._items: deque[tuple[Row, ...] | Gap | Order] = deque()
+        self._taken: deque[tuple[Row, ...] | Gap | Order] = deque()
         self._urgent = False
         self._since = 0.0  # monotonic time at which the oldest item now in the queue came
         self._oldest = 0.0  # the same for the oldest that is not committed; 0 when none is
@@ -58,24 +58,18 @@ class Pending:
         """True when less than half of the bound is used."""
         return self.rows * 2 < self._limit_rows and self._bytes * 2 < self._limit_bytes
 
-    def put(self, rows: Sequence[Row], urgent: bool, now: float) -> tuple[int, bool]:
-        """Take rows up to the bound and make a gap of the rest. Returns how many were taken, and whether to ring."""
-        size = 0
+    def put(self, rows: Sequence[Row], urgent: bool, now: float) -> tuple[bool, bool]:
+        """Take rows that belong together, or make a gap of them. Returns whether they were taken; whether to ring."""
+        size = sum(len(row.body) for row in rows)
         with self._lock:
             first = not self._items
-            room = self._limit_rows - self.rows
-            taken = 0
-            for row in rows:
-                size += len(row.body)
-                if taken == room or self._bytes + size > self._limit_bytes:
-                    size -= len(row.body)
-                    break
-                taken += 1
-            self._items.extend(rows if taken == len(rows) else rows[:taken])
-            self.rows += taken
-            self._bytes += size
-            if taken < len(rows):
-                self._drop(rows[taken:])
+            taken = self.rows + len(rows) <= self._limit_rows and self._bytes + size <= self._limit_bytes
+            if taken:
+                self._items.append(tuple(rows))
+                self.rows += len(rows)
+                self._bytes += size
+            else:
+                self._drop(rows)
             self.next_seq += len(rows)
             if first:
                 self._since = now
@@ -118,7 +112,10 @@ class Pending:
             return 0.0 if self._urgent or not self._items else self._since + gather - now
 
     def take(self, most: int) -> Iterator[list[Row | Gap] | Order]:
-        """What waits at this moment, in order: runs of at most `most` rows and gaps, and orders, one by one."""
+        """What waits at this moment, in order: runs of rows and gaps, and orders, one by one.
+
+        A run ends after `most` rows, but never amid rows that were put in together: they share a transaction.
+        """
         with self._lock:
             self._taken.extend(self._items)
             self._items.clear()
@@ -135,7 +132,10 @@ class Pending:
                 item = taken[0]
                 if isinstance(item, Order):
                     break
-                run.append(item)
+                if isinstance(item, Gap):
+                    run.append(item)
+                else:
+                    run.extend(item)
                 taken.popleft()
             yield run
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import random
 import subprocess
 import sys
 import threading
@@ -68,7 +69,7 @@ async def test_rows_are_committed_in_order_and_told_in_the_loop(tmp_path: Path) 
     writer = Writer(JournalFile.create(path, rule=RULE), on_commit=heard.on_commit, gather=0.001)
     assert (writer.next_seq, writer.committed, writer.state.ok) == (1, 0, True)
     for first in range(1, 1001, 10):
-        assert writer.submit(rows(first, 10), urgent=first % 3 == 0) == 10
+        assert writer.submit(rows(first, 10), urgent=first % 3 == 0)
         await asyncio.sleep(0)
     await writer.wait_committed(1000)
     assert (writer.committed, writer.next_seq) == (1000, 1001)
@@ -83,7 +84,8 @@ async def test_rows_are_committed_in_order_and_told_in_the_loop(tmp_path: Path) 
 
 async def test_what_is_told_as_committed_is_in_the_file(tmp_path: Path) -> None:
     path, missing = tmp_path / "a", []
-    with JournalReader(JournalFile.create(path).close() or path) as reader:
+    JournalFile.create(path).close()
+    with JournalReader(path) as reader:
 
         def on_commit(seq: int) -> None:
             if reader.last_seq() < seq:
@@ -130,7 +132,7 @@ async def test_a_wrong_row_is_refused_where_it_is_handed_in(tmp_path: Path) -> N
     for wrong in ([*rows(4, 1), *rows(6, 1)], rows(3, 1), [Row(4, 0, "No", b"")], [*rows(4, 1), Row(5, -1, "a", b"")]):
         with pytest.raises(RowError):
             writer.submit(wrong)
-    assert writer.submit([]) == 0
+    assert writer.submit([])
     writer.submit(rows(4, 1), urgent=True)
     await writer.wait_committed(4)
     await writer.close()
@@ -198,7 +200,7 @@ async def test_a_full_disk_keeps_rows_in_order_and_is_told(tmp_path: Path) -> No
         state = await heard.state(lambda state: not state.ok)
         assert state.reason.startswith("the disk is full. Free some space")
         for row in big[20:]:
-            assert writer.submit([row]) == 1
+            assert writer.submit([row])
         assert (writer.committed, writer.state.waiting, writer.state.dropped) == (0, 59, 0)
         with pytest.raises(asyncio.TimeoutError):
             await asyncio.wait_for(writer.wait_committed(1), 0.05)
@@ -225,41 +227,64 @@ async def test_beyond_the_bound_rows_are_counted_and_leave_a_gap(tmp_path: Path)
     crash.set_hook(at)
     try:
         writer = Writer(JournalFile.create(path, rule=RULE), on_state=heard.on_state, gather=0.0, limit_rows=50)
-        assert writer.submit(rows(1, 10), urgent=True) == 10
+        assert writer.submit(rows(1, 10), urgent=True)
         await asyncio.to_thread(blocked.wait, 10)  # the disk hangs in the midst of the first group
-        assert writer.submit(rows(11, 30)) == 30
+        assert writer.submit(rows(11, 35))
         waiting_for_lost = asyncio.create_task(writer.wait_committed(55))
         await asyncio.sleep(0)
-        assert writer.submit(rows(41, 20)) == 10
-        assert writer.submit(rows(61, 5)) == 0
-        assert writer.state.dropped == 15
-        assert [state.ok for state in heard.states] == [False, False]
-        assert heard.states[-1].dropped == 15
+        assert not writer.submit(rows(46, 10)), "rows that belong together are taken or dropped together"
+        assert not writer.submit(rows(56, 9))
+        assert writer.submit(rows(65, 5))
+        assert not writer.submit(rows(70, 1))
+        assert writer.state.dropped == 20
+        assert [state.ok for state in heard.states] == [False, False, False]
+        assert heard.states[-1].dropped == 20
         assert "memory is at its bound" in heard.states[-1].reason
         with pytest.raises(RowsLostError, match="row 60 was dropped"):
             await writer.wait_committed(60)
         passed.set()
-        await asyncio.wait_for(writer.wait_committed(50), 10)
+        await asyncio.wait_for(writer.wait_committed(69), 10)
         with pytest.raises(RowsLostError, match="row 55 was dropped"):
             await asyncio.wait_for(waiting_for_lost, 10)
-        assert writer.submit(rows(66, 5), urgent=True) == 5
-        await writer.wait_committed(70)
-        assert writer.state == WriterState(True, "", 0, 15)
+        assert writer.submit(rows(71, 5), urgent=True)
+        await writer.wait_committed(75)
+        assert writer.state == WriterState(True, "", 0, 20)
     finally:
         crash.set_hook(None)
     await writer.close()
-    assert stored(path) == rows(1, 50) + rows(66, 5)
+    assert stored(path) == rows(1, 45) + rows(65, 5) + rows(71, 5)
     outcome = verify(path)
     assert outcome.problems == ()
-    assert [(gap.first, gap.last) for gap in outcome.gaps] == [(51, 65)]
+    assert [(gap.first, gap.last) for gap in outcome.gaps] == [(46, 64), (70, 70)]
     with JournalFile.open(path) as journal:
-        assert journal.last == 70
+        assert journal.last == 75
+
+
+async def test_rows_handed_in_together_share_a_transaction(tmp_path: Path) -> None:
+    path, chance = tmp_path / "a", random.Random(1)
+    ends, at = set(), 1
+    JournalFile.create(path).close()
+    with JournalReader(path) as reader:
+        seen: set[int] = set()
+        crash.set_hook(lambda name: seen.add(reader.last_seq()) if name == "after_commit" else None)
+        try:
+            writer = Writer(JournalFile.open(path), gather=60.0)
+            while at < 30_000:  # more than go into one transaction
+                count = chance.choice((1, 2, 3, 700))
+                writer.submit(rows(at, count))
+                at += count
+                ends.add(at - 1)
+            await writer.close()
+        finally:
+            crash.set_hook(None)
+    assert len(seen) > 3
+    assert seen <= ends
 
 
 async def test_the_bound_counts_bytes_too(tmp_path: Path) -> None:
     heard = Heard()
     writer = Writer(JournalFile.create(tmp_path / "a"), on_state=heard.on_state, gather=60.0, limit_bytes=1000)
-    assert writer.submit([Row(n, 0, "frame", bytes(300)) for n in range(1, 6)]) == 3
+    assert [writer.submit([Row(n, 0, "frame", bytes(300))]) for n in range(1, 6)] == [True] * 3 + [False] * 2
     assert (writer.state.ok, writer.state.dropped, writer.next_seq) == (False, 2, 6)
     await writer.close()
     outcome = verify(tmp_path / "a")
