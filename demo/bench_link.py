@@ -16,6 +16,8 @@ from lineset.stream.address import BrokerFile
 from lineset.stream.ask import ask, listen
 from lineset.stream.errors import StreamError
 
+PROFILES = Path(__file__).resolve().parent / "scenarios" / "profiles"
+
 
 class DemoError(Exception):
     """The demo cannot go on; says why."""
@@ -149,6 +151,7 @@ def station_config(description: dict[str, Any], out: Path, speed: float) -> str:
         'name = "demo"',
         'shop = "demo"',
         f'data = "{out / "data"}"',
+        f'profiles = "{PROFILES}"',
         f"speed = {speed:g}",
         "",
         "[[system]]",
@@ -163,7 +166,7 @@ def station_config(description: dict[str, Any], out: Path, speed: float) -> str:
         lines.append(f'link = "{item["link"]}"')
         if "unit" in item:
             lines.append(f"unit = {item['unit']}")
-        channels = {channel.name: channel for channel in load(item["model"]).channels}
+        channels = {channel.name: channel for channel in load(item["model"], PROFILES).channels}
         for channel, point in item.get("channels", {}).items():
             found, place = channels.get(channel), POINTS.get(point)
             if found is None or place is None or found.quantity != place.quantity or point in taken:

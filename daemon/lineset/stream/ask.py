@@ -50,7 +50,7 @@ async def ask(
             client = await connect(address, f"lineset-ask-{request}")
             try:
                 await client.subscribe([(topics.reply(request), 1), (topics.station(), 1)])
-                await client.publish(topics.command(verb), msgspec.json.encode(body), qos=1)
+                asked = False
                 async for message in client.messages:
                     payload = message.payload if isinstance(message.payload, bytes) else b""
                     if message.topic.value == topics.reply(request):
@@ -60,6 +60,10 @@ async def ask(
                         raise StationOffline(
                             f"station {topics.station_id} is offline ({station.reason}); start it with: lineset run"
                         )
+                    # a command has no use before the station listens: one that is just starting says online first
+                    if not asked:
+                        asked = True
+                        await client.publish(topics.command(verb), msgspec.json.encode(body), qos=1)
             except aiomqtt.MqttError as error:
                 raise ConnectionLost(f"{address}: the connection ended before the reply came ({error})") from error
             finally:
