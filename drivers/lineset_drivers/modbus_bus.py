@@ -14,11 +14,22 @@ import structlog
 
 from .channel import Register
 from .clock import NS
-from .errors import DriverError, LinkClosed, LinkError, Refused, Silence
+from .errors import DriverError, LinkClosed, LinkError, ProfileError, Refused, Silence
 from .frame import Sample
 from .instrument import Context, InstrumentSpec, Outlet
 from .link import parse_link
-from .protocols.modbus import FUNCTIONS, Answer, Conversation, Failure, Poll, Request, compile_polls, decode_value
+from .protocols.modbus import (
+    FUNCTIONS,
+    Answer,
+    Conversation,
+    Failure,
+    Poll,
+    Request,
+    compile_polls,
+    decode_value,
+    encode_rtu,
+    encode_tcp,
+)
 from .wired import Pause, WiredDriver
 
 log = structlog.get_logger(__name__)
@@ -47,7 +58,7 @@ class _Unit:
         self.due = 0  # visit ns
         self.alive = False
         self.probe_at = 0.0  # loop time, while dead
-        self.fresh = True  # not asked yet since the link was opened
+        self.fresh = True  # not judged yet since the link was opened
         options = parse_link(spec.link).options
         self.timeout_s = float(options.get("timeout_s", spec.options.get("timeout_s", profile.link.timeout_s)))
         self.pause = Pause(context.random, least_s=1.0, most_s=30.0)
@@ -84,12 +95,29 @@ class ModbusBus(WiredDriver):
         if framing not in ("rtu", "tcp"):
             raise LinkError(self.name, f"{framing!r} is no Modbus framing", remedy="Use rtu or tcp", permanent=True)
         self.conversation = Conversation("tcp" if framing == "tcp" else "rtu", where=self.name)
-        self.units = [_Unit(spec, outlet, context) for spec, outlet in zip(specs, self.outlets, strict=True)]
+        self.units: list[_Unit] = []
+        for spec, outlet in zip(specs, tuple(self.outlets), strict=True):
+            try:
+                self.units.append(self._unit(spec, outlet))
+            except ProfileError as error:  # costs this instrument only
+                self.outlets.remove(outlet)
+                outlet.missed(f"{error.problem}. {error.remedy}")
         self._asked: _Unit | None = None
         self._asked_at = 0.0
+        self._asked_living = False
         self._dead_after = 0.0  # loop time before which no dead unit is asked
         self._quiet_until: float | None = None
         self._quiet_s = 0.0
+
+    def _unit(self, spec: InstrumentSpec, outlet: Outlet) -> _Unit:
+        """Raises ProfileError when its registers or its unit number cannot be asked for."""
+        unit = _Unit(spec, outlet, self.context)
+        for request in (*(request for request, _ in unit.probes), *(poll.request for poll in unit.polls)):
+            if self.conversation.framing == "rtu":
+                encode_rtu(request)
+            else:
+                encode_tcp(request, 0)
+        return unit
 
     # -- link -------------------------------------------------------------------------------------------------
 
@@ -120,8 +148,6 @@ class ModbusBus(WiredDriver):
         """Ask the unit whose turn it is, or set the timer for when one will be."""
         if self._asked is not None or self.wire is None:
             return
-        if self.conversation.framing == "rtu" and (late := self.wire.take()):
-            self.conversation.receive(late)  # what is still unread belongs to no question that is yet to be asked
         real = self._loop.time()
         if self.conversation.quiet:
             if self._quiet_until is None:
@@ -143,7 +169,9 @@ class ModbusBus(WiredDriver):
             at = dead.probe_at if dead.fresh else max(dead.probe_at, self._dead_after)
             overdue_s = real - at
             wait = min(wait, max(-overdue_s, 0.0))
-        if live is not None and live.due <= now and overdue_s < DEAD_WAIT_S:
+        # one that was never asked may well be alive, and takes turns with those that are
+        first = overdue_s >= DEAD_WAIT_S or (dead is not None and dead.fresh and self._asked_living)
+        if live is not None and live.due <= now and not first:
             self._take_turn(live, now)
         elif dead is not None and overdue_s >= 0:
             self._ask(dead)
@@ -162,8 +190,13 @@ class ModbusBus(WiredDriver):
 
     def _ask(self, unit: _Unit) -> None:
         assert self.wire is not None
+        if self.conversation.framing == "rtu" and (late := self.wire.take()):
+            self.conversation.receive(late)  # what is still unread belongs to no question that is yet to be asked
+            if self.conversation.quiet:
+                self._next()
+                return
         self._asked, self._asked_at = unit, self._loop.time()
-        unit.fresh = unit.fresh and unit.step > 0
+        self._asked_living = unit.alive
         data = self.conversation.ask(unit.request())
         self._quiet_s = unit.timeout_s
         self.call_in(unit.timeout_s, self._timed_out)
@@ -269,7 +302,7 @@ class ModbusBus(WiredDriver):
         return ""
 
     def _not_this(self, unit: _Unit, problem: str) -> None:
-        unit.trouble = problem
+        unit.trouble, unit.fresh = problem, False
         unit.outlet.missed(problem)
         unit.begin_cycle()
         unit.probe_at = self._loop.time() + unit.pause.next()
@@ -305,6 +338,7 @@ class ModbusBus(WiredDriver):
     def _still_dead(self, unit: _Unit, refused: bool) -> None:
         """Set the next question to a unit that is not being read, and charge its cost to the dead ones' share."""
         real = self._loop.time()
+        unit.fresh = False
         cost = real - self._asked_at + (self._quiet_s if self.conversation.quiet else 0.0)
         self._dead_after = real + cost / DEAD_SHARE - cost
         unit.begin_cycle()
