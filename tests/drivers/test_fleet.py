@@ -24,7 +24,7 @@ from lineset_drivers.instrument import Context, InstrumentSpec, factory_of
 from lineset_drivers.protocols import lines
 from lineset_drivers.transports.serial import Port, PortWatch
 from lineset_drivers.wired import Pause
-from lineset_simulators.instruments import PowerMeter, PressureTransducer, Thermocouple4, Thermocouple8
+from lineset_simulators.instruments import PowerMeter, PressureTransducer, StaticPressure, Thermocouple4, Thermocouple8
 from lineset_simulators.modbus_server import RtuBus, TcpUnits
 from lineset_simulators.pty_port import PtyPort
 from lineset_simulators.tcp_port import TcpPort
@@ -60,6 +60,11 @@ async def test_simulated_instruments_on_all_wired_links(tmp_path: Path) -> None:
     tcp = TcpPort(power.receive)
     tcp.on_gone = power.gone
     await tcp.plug()
+    ports = {"p1": Level(124.54445), "p2": Level(-62.272225), "barometer": Level(98765.0)}
+    static = TcpUnits({1: StaticPressure(ports)})
+    static_tcp = TcpPort(static.receive)
+    static_tcp.on_gone = static.gone
+    await static_tcp.plug()
     eight = RtuBus({1: Thermocouple8({"t1": Level(20.25), "t8": Level(-3.5)})})
     rtu_tcp = TcpPort(eight.receive)
     await rtu_tcp.plug()
@@ -68,6 +73,7 @@ async def test_simulated_instruments_on_all_wired_links(tmp_path: Path) -> None:
         spec("pressures", "pressure-transducer-2ch", serial.address),
         spec("pipes", "thermocouple-4ch", serial.address),
         spec("power", "power-meter-1ph", tcp.address),
+        spec("static", "differential-pressure", static_tcp.address),
         spec("air", "thermocouple-8ch", rtu_tcp.address.replace("tcp:", "rtu+tcp:")),
     ]
     async with Fleet(specs, VisitClock(rate=10.0), inbox) as fleet:
@@ -75,11 +81,11 @@ async def test_simulated_instruments_on_all_wired_links(tmp_path: Path) -> None:
             await inbox.reaches(s.id, State.LINKED)
             await inbox.until(lambda s=s: inbox.of(s.id))
         tasks = [t.get_name() for t in asyncio.all_tasks() if t.get_name().startswith("instruments")]
-        assert len(tasks) == 3  # one a link
+        assert len(tasks) == 4  # one a link
         assert {k: v.state for k, v in fleet.states.items()} == dict.fromkeys((s.id for s in specs), State.LINKED)
     assert not [t for t in asyncio.all_tasks() if t.get_name().startswith("instruments")]
-    tcp.close()
-    rtu_tcp.close()
+    for port in (tcp, static_tcp, rtu_tcp):
+        port.close()
     serial.close()
     for b in (bus, eight):
         b.close()
@@ -88,6 +94,8 @@ async def test_simulated_instruments_on_all_wired_links(tmp_path: Path) -> None:
     assert last["pipes"] == {"t1": -12.3, "t2": 45.6, "t3": None, "t4": None, "reference": None}
     assert last["power"]["voltage"] == 241.5
     assert last["power"]["apparent_power"] == pytest.approx(241.5 * 12.25, rel=1e-6)
+    # the conventional inch of water is 249.0889 Pa (NIST SP 811, B.8)
+    assert last["static"] == {"p1": 0.5, "p2": -0.25, "p3": None, "p4": None, "barometer": 987.6}
     assert (last["air"]["t1"], last["air"]["t8"]) == (20.25, -3.5)
     assert inbox.told("pressures")[-1].identity == "4100217"
 
