@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 import structlog
 
 from .clock import Clock
-from .entered import Entered
 from .errors import DriverError, LinkError
-from .frame import Frame, InstrumentState, State
+from .frame import InstrumentState, State
 from .instrument import Context, Driver, InstrumentSpec, Sink, factory_of
 from .link import parse_link
 from .wired import Pause
@@ -49,7 +48,6 @@ class Fleet:
         self.specs = tuple(specs)
         self.context = Context(clock, sink, seed=seed, ports=ports)
         self._tasks: list[asyncio.Task[None]] = []
-        self._entered: Entered | None = None
 
     @property
     def states(self) -> Mapping[str, InstrumentState]:
@@ -123,8 +121,6 @@ class Fleet:
                 for spec in specs:
                     self._tell(spec, str(error))
                 continue
-            if isinstance(driver, Entered):
-                self._entered = driver
             self._tasks.append(asyncio.create_task(self._supervise(driver), name=f"instruments {key}"))
 
     async def _supervise(self, driver: Driver) -> None:
@@ -163,9 +159,3 @@ class Fleet:
 
     async def __aexit__(self, *_: object) -> None:
         await self.stop()
-
-    def enter(self, instrument: str, values: Mapping[str, tuple[float, str]], text: str) -> Frame:
-        """Values that a person read: channel -> (number, unit). Raises LinkError or UnitError; see Entered.enter."""
-        if self._entered is None:
-            raise LinkError(instrument, "no instrument is read by eye", remedy="Configure one with entered:")
-        return self._entered.enter(instrument, values, text)
