@@ -1,6 +1,7 @@
 """The simulated Bluetooth LE instruments, written by hand as a maker's manual would have them, reading no profile.
 
-All are inventions; values come from `Source`s in SI. Bytes on the air are little-endian.
+All are inventions; values come from `Source`s in SI. Bytes on the air are little-endian. Periods are those at a pace of
+1: a bench that plays a visit faster sets `Peripheral.pace`.
 
 name (also the profile's)   what it speaks                                     function
 air-probe                   Environmental Sensing, Battery, Device Information  air_probe
@@ -24,7 +25,7 @@ def _device_information(model: str, serial: str) -> Service:
 
 
 class Battery:
-    """A battery whose level a scenario can set, in per cent."""
+    """A battery whose level, in per cent, can be set while it is in use."""
 
     def __init__(self, percent: int = 90) -> None:
         self.percent = percent
@@ -43,7 +44,7 @@ def air_probe(
     sources: Mapping[str, Source],
     *,
     battery: Battery | None = None,
-    interval_s: float = 1.0,
+    interval_s: float = 2.0,
     name: str = "Air probe",
     serial: str = "AP-0001",
 ) -> Peripheral:
@@ -56,7 +57,7 @@ def air_probe(
     0x180F   0x2A19          uint8   1 %                   battery
     0x180A   0x2A29 0x2A24 0x2A25 0x2A26                   maker, model, serial number, firmware
 
-    Reads and notifies every `interval_s` real seconds. Temperature and humidity carry the ES Measurement (0x290C),
+    Reads and notifies every `interval_s` seconds. Temperature and humidity carry the ES Measurement (0x290C),
     Valid Range (0x2906) and User Description (0x2901) descriptors. Accuracy 0.3 K, 2 %RH, 100 Pa.
     """
 
@@ -72,8 +73,9 @@ def air_probe(
         value = sources["barometer"].read()
         return struct.pack("<I", 0 if value is None else round(value * 10))
 
-    # flags, instantaneous, no averaging period, new value every second, air, 0.5 % uncertainty
-    measured = Descriptor(0x290C, bytes.fromhex("0000 01 000000 010000 01 01"))
+    # flags, instantaneous, no averaging period, seconds between new values, air, 0.5 % uncertainty
+    every = max(1, round(interval_s)).to_bytes(3, "little")
+    measured = Descriptor(0x290C, bytes.fromhex("0000 01 000000") + every + bytes.fromhex("01 01"))
     both = ("read", "notify")
     sensing = [
         Characteristic(
@@ -167,7 +169,7 @@ class ClampMeterBle:
     def peripheral(
         self, address: str, *, interval_s: float = 0.5, name: str = "Clamp meter", serial: str = "CM-0001"
     ) -> Peripheral:
-        """It as a peripheral that notifies every `interval_s` real seconds."""
+        """It as a peripheral that notifies every `interval_s` seconds."""
         reading = Characteristic(CLAMP_READING, self.payload, ("read", "notify"), notify_s=interval_s)
         services = [
             _generic_attribute(),
@@ -231,8 +233,8 @@ class AirBeacon:
         sealed = AESCCM(self.key, tag_length=4).encrypt(nonce, objects, None)
         return b"\x41" + sealed[:-4] + counter + sealed[-4:]
 
-    def peripheral(self, address: str, *, advert_s: float = 1.0, name: str = "") -> Peripheral:
-        """It as a peripheral that advertises every `advert_s` real seconds and cannot be connected to."""
+    def peripheral(self, address: str, *, advert_s: float = 5.0 / 3.0, name: str = "") -> Peripheral:
+        """It as a peripheral that advertises every `advert_s` seconds and cannot be connected to."""
         return Peripheral(
             address,
             name,

@@ -85,7 +85,7 @@ class Device:
             peripheral = self.peripheral
             if self._air.scanning and peripheral.reachable and not self.connected:
                 self._report()
-            await asyncio.sleep(peripheral.advert_s)
+            await asyncio.sleep(peripheral.advert_pause_s)
 
     def _report(self) -> None:
         peripheral = self.peripheral
@@ -320,7 +320,7 @@ class Device:
         if attribute.characteristic.notify_s is None or attribute.timer is not None:
             return
         attribute.timer = asyncio.get_running_loop().call_later(
-            attribute.characteristic.notify_s, self._tick, attribute
+            attribute.characteristic.notify_s / self.peripheral.pace, self._tick, attribute
         )
 
     def _tick(self, attribute: _Attribute) -> None:

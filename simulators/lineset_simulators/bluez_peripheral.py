@@ -26,7 +26,8 @@ class Descriptor:
 class Characteristic:
     """A characteristic. `value` is asked at each read and each notification.
 
-    `notify_s` is the time between notifications in real seconds; None: only when `SimulatedBluez.notify` says so.
+    `notify_s` is the time between notifications in seconds at a pace of 1; None: only when `SimulatedBluez.notify`
+    says so.
     `value` may give None to a notification: nothing is sent that time.
     """
 
@@ -51,7 +52,7 @@ class Service:
 
 @dataclass
 class Peripheral:
-    """One device on the air. Times are in real seconds.
+    """One device on the air. Times are in real seconds; those of measurements go `pace` times as fast.
 
     `service_data` is asked at each advert: 16-bit UUID -> bytes; None: nothing is advertised this time.
     """
@@ -67,8 +68,14 @@ class Peripheral:
     connect_s: float = 0.02
     resolve_s: float = 0.02
     reachable: bool = True  # False: out of range or off
+    pace: float = 1.0  # visit seconds for each real one
     keeps_subscriptions: bool = True  # goes on notifying after a reconnect, as seen on real ones
     written: list[tuple[str, bytes]] = field(default_factory=list)  # (UUID, value) of all writes
+
+    @property
+    def advert_pause_s(self) -> float:
+        """Real seconds between adverts. A beacon's carry measurements and keep pace; others are there to be found."""
+        return self.advert_s if self.connectable else self.advert_s / self.pace
 
     def advert_bytes(self, service_data: Mapping[int, bytes]) -> int:
         """The length of its legacy advert: flags, 16-bit UUIDs, service data. The name is in the scan response."""

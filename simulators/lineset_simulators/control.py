@@ -7,6 +7,7 @@ request                                                               answer bes
 {"do": "clamp", "instrument": "clamp", "on": "line_voltage"}          on: a point, or "released"; "mode" if not usual
 {"do": "mode", "instrument": "clamp", "mode": "CAP"}                  ACA ACV CAP RES (bench meter also FREQ)
 {"do": "hold", "instrument": "clamp", "value": true}
+{"do": "battery", "instrument": "supply", "value": 8}                 per cent, of an instrument on the radio
 {"do": "outdoor_unit", "value": true}                                 and the other commands of plant.COMMANDS
 {"do": "fault", "instrument": "gauges", "kind": "late", "times": 3}   kinds: faults.KINDS; "times": null lasts;
                                                                       "delay_s", "code" as there
@@ -26,6 +27,7 @@ from typing import TYPE_CHECKING
 
 import structlog
 
+from lineset_simulators.ble_instruments import ClampMeterBle
 from lineset_simulators.meters import ClampMeter
 from lineset_simulators.plant import COMMANDS
 
@@ -54,11 +56,13 @@ def act(rig: Rig, request: Mapping[str, object]) -> None:
         rig.select(rig.station(request.get("instrument")), str(request.get("mode")))
     elif verb == "hold":
         meter = rig.station(request.get("instrument")).meter
-        if not isinstance(meter, ClampMeter):
+        if not isinstance(meter, ClampMeter | ClampMeterBle):
             raise ValueError("only a clamp meter has a hold key")
         meter.hold(request.get("value", True) is True)
     elif verb in ("fault", "clear_faults"):
         _fault(rig, request)
+    elif verb == "battery":
+        rig.set_battery(rig.station(request.get("instrument")), round(_number(request, "value", 90.0)))
     elif verb == "unplug":
         rig.unplug(rig.station(request.get("instrument")))
     elif verb == "speed":
@@ -96,6 +100,8 @@ def listing(rig: Rig) -> list[dict[str, object]]:
             row["channels"] = dict(station.plan.channels)
         else:
             row["on"] = station.movable.on
+        if station.peripheral is not None and "bindkey" in station.plan.options:
+            row["bindkey"] = station.plan.options["bindkey"]
         rows.append(row)
     return rows
 

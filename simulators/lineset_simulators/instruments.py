@@ -13,9 +13,9 @@ power-meter-1ph             Modbus TCP, unit 1                         PowerMete
 bench-meter                 SCPI, lines ended by LF, TCP or serial     meters.BenchMeter
 clamp-meter-line            line stream, 9600 8N1 or TCP               meters.ClampMeter
 air-probe-line              line stream, TCP (where no radio is)       meters.AirProbe
-air-probe                   Bluetooth LE, notifications                radio.air_probe
-air-beacon                  Bluetooth LE, BTHome adverts               radio.air_beacon
-clamp-meter-ble             Bluetooth LE, notifications                radio.clamp_meter
+air-probe                   Bluetooth LE, notifications                ble_instruments.air_probe
+air-beacon                  Bluetooth LE, BTHome adverts               ble_instruments.AirBeacon
+clamp-meter-ble             Bluetooth LE, notifications                ble_instruments.ClampMeterBle
 
 In Modbus maps an address is the one on the wire, counted from 0; "input" is function 4, "holding" function 3.
 Bytes in a register are always high byte first, as the Modbus specification has it.

@@ -7,9 +7,11 @@ import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 
 import structlog
 
+from lineset_simulators.ble_instruments import AirBeacon, Battery, ClampMeterBle, air_probe
 from lineset_simulators.bluez import SimulatedBluez
 from lineset_simulators.bluez_peripheral import Peripheral
 from lineset_simulators.bus import NoBusError, private_bus
@@ -21,9 +23,8 @@ from lineset_simulators.modbus_server import RtuBus, TcpUnits
 from lineset_simulators.movable import RELEASED, Movable, bench_function, mode_of
 from lineset_simulators.plant import Plant
 from lineset_simulators.port import Port
-from lineset_simulators.probe import Probe
+from lineset_simulators.probe import Probe, ProbeModel
 from lineset_simulators.pty_port import PtyPort
-from lineset_simulators.radio import air_beacon, air_probe, clamp_meter, set_pace
 from lineset_simulators.scenario import InstrumentPlan, Scenario
 from lineset_simulators.scpi_server import ScpiServer
 from lineset_simulators.tcp_port import TcpPort
@@ -32,6 +33,7 @@ log = structlog.get_logger("bench")
 
 STEP_S = 0.25  # visit seconds of one step of plant and probes
 _TICK_S = 0.02  # real seconds: the shortest pause between bursts of steps
+_Clamp = TypeVar("_Clamp", ClampMeter, ClampMeterBle)
 _MODES = {"VOLT:AC": "ACV", "CURR:AC": "ACA", "RES": "RES", "CAP": "CAP", "FREQ": "FREQ"}
 
 
@@ -44,10 +46,11 @@ class Station:
     model: str  # what is offered: another than planned where the machine has no message bus
     probes: dict[str, Probe] = field(default_factory=dict)
     movable: Movable | None = None
-    meter: ClampMeter | BenchMeter | None = None
+    meter: ClampMeter | ClampMeterBle | BenchMeter | None = None
     port: Port | None = None
     faults: Faults | None = None
     peripheral: Peripheral | None = None
+    battery: Battery | None = None
 
 
 class _Through:
@@ -55,7 +58,7 @@ class _Through:
 
     def __init__(self, movable: Movable) -> None:
         self._movable = movable
-        self.meter: ClampMeter | None = None
+        self.meter: ClampMeter | ClampMeterBle | None = None
 
     def read(self) -> float | None:
         return self._movable.sense("ACA" if self.meter is None else self.meter.mode)
@@ -211,20 +214,20 @@ class Rig:
         else:
             speaker: ClampMeter | AirProbe
             if plan.model.startswith("clamp"):
-                speaker = self._clamp(plan, station)
+                speaker = self._clamp(ClampMeter, plan, station)
                 station.model = "clamp-meter-line"
             else:
-                speaker = AirProbe(station.probes["temperature"], station.probes["humidity"])
+                speaker = AirProbe(_air(station)["temperature"], _air(station)["humidity"])
                 station.model = "air-probe-line"
             stream = LineStream(speaker, port)
             station.faults = stream.faults
             self._streams.append(stream)
         self.stations[plan.id] = station
 
-    def _clamp(self, plan: InstrumentPlan, station: Station) -> ClampMeter:
+    def _clamp(self, kind: type[_Clamp], plan: InstrumentPlan, station: Station) -> _Clamp:
         station.movable = Movable(plan.probes["jaw"], self._seed(plan, "jaw"))
         through = _Through(station.movable)
-        meter = ClampMeter(through, mode=str(plan.options.get("mode", "ACA")))
+        meter = kind(through, mode=str(plan.options.get("mode", "ACA")))
         station.meter = through.meter = meter
         return meter
 
@@ -245,17 +248,20 @@ class Rig:
 
     def _radio(self, plan: InstrumentPlan, bluez: SimulatedBluez) -> None:
         station = Station(plan, f"ble://{plan.place}", plan.model, probes=self._probed(plan))
+        station.battery = battery = Battery(int(str(plan.options.get("battery", 90))))
+        sense = _air(station)
+        serial = plan.place[-5:].replace(":", "")
         if plan.model == "clamp-meter-ble":
-            station.peripheral = clamp_meter(plan.place, self._clamp(plan, station), self.speed)
+            meter = self._clamp(ClampMeterBle, plan, station)
+            meter.battery = battery
+            station.peripheral = meter.peripheral(plan.place, serial=f"CM-{serial}")
+        elif plan.model == "air-probe":
+            station.peripheral = air_probe(plan.place, sense, battery=battery, serial=f"AP-{serial}")
         else:
-            nothing = Probe(plan.probes["temperature"], self._seed(plan, "nothing"))
-            sense = {name: station.probes.get(name, nothing) for name in plan.probes}
-            if plan.model == "air-probe":
-                station.peripheral = air_probe(
-                    plan.place, sense["temperature"], sense["humidity"], sense["barometer"], self.speed
-                )
-            else:
-                station.peripheral = air_beacon(plan.place, sense["temperature"], sense["humidity"], self.speed)
+            key = bytes.fromhex(str(plan.options.get("bindkey", ""))) or None
+            beacon = AirBeacon(sense["temperature"], sense["humidity"], key=key, battery=battery)
+            station.peripheral = beacon.peripheral(plan.place)
+        station.peripheral.pace = self.speed
         bluez.add(station.peripheral)
         self.stations[plan.id] = station
 
@@ -282,7 +288,7 @@ class Rig:
 
     def select(self, station: Station, mode: str) -> None:
         """Turn a meter's switch. Raises ValueError for a mode that it has not."""
-        if isinstance(station.meter, ClampMeter):
+        if isinstance(station.meter, ClampMeter | ClampMeterBle):
             station.meter.select(mode)
         elif isinstance(station.meter, BenchMeter):
             if mode not in _MODES.values():
@@ -290,6 +296,16 @@ class Rig:
             station.meter.command(f"CONF:{bench_function(mode)}".encode())
         else:
             raise ValueError(f"{station.plan.id} has no switch")
+
+    def set_battery(self, station: Station, percent: int) -> None:
+        """Let a radio instrument's battery be at `percent`. Raises ValueError where there is none."""
+        if station.battery is None or station.peripheral is None or self._bluez is None:
+            raise ValueError(f"{station.plan.id} tells nothing about a battery")
+        if not 0 <= percent <= 100:
+            raise ValueError(f"a battery goes from 0 to 100 per cent, not {percent}")
+        station.battery.percent = percent
+        if station.peripheral.connectable:
+            self._bluez.notify(station.peripheral.address, 0x2A19, bytes([percent]))
 
     def set_speed(self, speed: float) -> None:
         """Visit seconds for each real one from now on."""
@@ -299,7 +315,7 @@ class Rig:
         self.speed = speed
         for station in self.stations.values():
             if station.peripheral is not None:
-                set_pace(station.peripheral, speed)
+                station.peripheral.pace = speed
 
     async def plug(self, station: Station) -> None:
         """Plug the instrument's port in again, or bring it back on the air."""
@@ -322,6 +338,11 @@ class Rig:
         from lineset_simulators.control import act
 
         act(self, request)
+
+
+def _air(station: Station) -> dict[str, Probe]:
+    """The sensors of an instrument for air; one to which the scenario gives no point never reads anything."""
+    return {name: Probe(ProbeModel(), "") for name in station.plan.probes} | station.probes
 
 
 def _listen(port: Port, server: RtuBus | TcpUnits | ScpiServer) -> None:

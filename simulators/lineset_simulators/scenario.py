@@ -15,6 +15,14 @@ unit = 1
 channels = { low = "vapor_service_pressure", high = "liquid_service_pressure" }
 probes.low = { offset = 1500.0 }          # keys of probe.ProbeModel, over what the instrument has
 
+[[instrument]]
+id = "return"
+model = "air-beacon"
+link = "ble:C0:FF:EE:00:00:02"
+channels = { temperature = "return_air_temperature", humidity = "return_air_humidity" }
+bindkey = "000102030405060708090a0b0c0d0e0f"  # its adverts are encrypted with this invented key; without: plain
+battery = 64                              # per cent, of an instrument on the radio
+
 [[event]]
 at = 60.0                                 # visit seconds
 do = "blower"                             # as the control socket understands it
@@ -37,6 +45,8 @@ from lineset_simulators.probe import MODELS, ProbeModel
 MOVABLE = ("bench-meter", "clamp-meter-line", "clamp-meter-ble")
 RADIO = ("air-probe", "air-beacon", "clamp-meter-ble")
 _ADDRESS = re.compile(r"([0-9A-F]{2}:){5}[0-9A-F]{2}")
+_KEY = re.compile(r"[0-9a-f]{32}")
+_OPTIONS = ("on", "mode", "error_style", "bindkey", "battery")
 _NAME = re.compile(r"[a-z0-9_-]{1,32}")
 
 
@@ -150,7 +160,7 @@ def _instrument(table: Mapping[str, Any]) -> InstrumentPlan:
     model = str(table.get("model", ""))
     if model not in MODELS:
         raise ValueError(f"instrument {name}: no model {model!r}; use one of {', '.join(MODELS)}")
-    known = {"id", "model", "link", "unit", "channels", "probes", "on", "mode", "error_style"}
+    known = {"id", "model", "link", "unit", "channels", "probes", *_OPTIONS}
     if unknown := set(table) - known:
         raise ValueError(
             f"instrument {name}: unknown key {sorted(unknown)[0]!r}; use one of {', '.join(sorted(known))}"
@@ -167,8 +177,21 @@ def _instrument(table: Mapping[str, Any]) -> InstrumentPlan:
         unit=unit,
         channels=_channels(name, model, _table(table, "channels")),
         probes=_probes(name, model, _table(table, "probes")),
-        options={key: table[key] for key in ("on", "mode", "error_style") if key in table},
+        options=_options(name, model, table),
     )
+
+
+def _options(name: str, model: str, table: Mapping[str, Any]) -> dict[str, object]:
+    battery, key = table.get("battery", 90), table.get("bindkey", "0" * 32)
+    if "battery" in table and model not in RADIO:
+        raise ValueError(f"instrument {name}: only {', '.join(RADIO)} tell about a battery")
+    if isinstance(battery, bool) or not isinstance(battery, int) or not 0 <= battery <= 100:
+        raise ValueError(f"instrument {name}: battery goes from 0 to 100 per cent, not {battery!r}")
+    if "bindkey" in table and model != "air-beacon":
+        raise ValueError(f"instrument {name}: only an air-beacon has a bindkey")
+    if not isinstance(key, str) or not _KEY.fullmatch(key):
+        raise ValueError(f"instrument {name}: bindkey is 32 digits 0-9 and a-f, not {key!r}")
+    return {key: table[key] for key in _OPTIONS if key in table}
 
 
 def _link(name: str, model: str, link: str) -> tuple[str, str]:

@@ -263,6 +263,14 @@ class TestInstruments:
         sensing = air_probe(PROBE, {"temperature": Fixed(-5.5), "humidity": Fixed(None)}).services[1].characteristics
         assert sensing[0].value() == bytes.fromhex("dafd")  # -550 as sint16
         assert sensing[1].value() == bytes.fromhex("ffff")
+        assert len(sensing) == 2
+        sources = {"temperature": Fixed(12.34), "humidity": Fixed(83.5), "barometer": Fixed(99_063.2)}
+        values = {c.uuid: c.value() for s in air_probe(PROBE, sources, serial="1").services for c in s.characteristics}
+        # GATT Specification Supplement: 0x2A6E sint16 0.01 degC, 0x2A6F uint16 0.01 %, 0x2A6D uint32 0.1 Pa
+        assert values[0x2A6E] == bytes.fromhex("d204")
+        assert values[0x2A6F] == bytes.fromhex("9e20")
+        assert values[0x2A6D] == bytes.fromhex("a81d0f00")
+        assert values[0x2A25] == b"1"
 
     def test_clamp_meter(self) -> None:
         source = Fixed(12.34)
@@ -277,6 +285,10 @@ class TestInstruments:
         assert meter.payload() == bytes.fromhex("0404404b4c01")
         source.value = None
         assert meter.payload() == bytes.fromhex("0406ffff7f00")
+        meter.select("ACV")
+        source.value = -0.5
+        # IEEE 11073-20601: -5 with an exponent of -1
+        assert meter.payload() == bytes.fromhex("0204fbffffff")
         with pytest.raises(ValueError, match="no mode"):
             meter.select("HZ")
 
@@ -287,6 +299,9 @@ class TestInstruments:
         assert first == bytes.fromhex("40 0009 0161 02ca09 03bf13")
         assert beacon.service_data(BEACON)[0xFCD2] == first
         assert beacon.service_data(BEACON)[0xFCD2] == bytes.fromhex("40 000a 0161 02ca09 03bf13")
+        assert beacon.peripheral(BEACON).advert_bytes({0xFCD2: first}) <= 31
+        broken = AirBeacon(Fixed(None), Fixed(50.55), battery=Battery(97), counter=8)
+        assert broken.service_data(BEACON)[0xFCD2] == bytes.fromhex("40 0009 0161 03bf13")
 
     def test_encrypted_beacon_can_be_read_with_its_key_and_fits_an_advert(self) -> None:
         key = bytes(range(16))

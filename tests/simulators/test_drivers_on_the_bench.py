@@ -10,16 +10,19 @@ import asyncio
 import shutil
 from pathlib import Path
 
+import msgspec
 import pytest
 from driver_peers import Inbox
 
 from lineset_drivers import profile
 from lineset_drivers.clock import VisitClock
 from lineset_drivers.fleet import Fleet
+from lineset_drivers.frame import Flag
 from lineset_drivers.instrument import InstrumentSpec
 from lineset_drivers.quantity import Quantity, to_si
+from lineset_simulators.control import listing
 from lineset_simulators.rig import Rig
-from lineset_simulators.scenario import load
+from lineset_simulators.scenario import load, read
 
 SCENARIOS = Path(__file__).parents[2] / "demo" / "scenarios"
 # what a channel may differ from the truth, in SI: twice what the instruments promise, for lags and their own errors
@@ -96,6 +99,75 @@ async def test_every_channel_shows_the_plants_truth(
             quantity = next(c.quantity for c in spec(rig, name).profile.channels if c.name == channel)
             value = to_si(*values[name, channel], quantity)
             assert value == pytest.approx(truth[point], abs=ALLOWED.get(quantity, 0.05)), (name, channel, point)
+    finally:
+        playing.cancel()
+        await asyncio.gather(playing, return_exceptions=True)
+        await rig.close()
+
+
+KEY = "000102030405060708090a0b0c0d0e0f"  # invented
+RADIO = {
+    "instrument": [
+        {"id": "clamp", "model": "clamp-meter-ble", "link": "ble:C0:FF:EE:00:00:03", "on": "line_voltage"},
+        {
+            "id": "supply",
+            "model": "air-probe",
+            "link": "ble:C0:FF:EE:00:00:01",
+            "channels": {"temperature": "supply_air_temperature"},
+            "battery": 77,
+        },
+        {
+            "id": "return",
+            "model": "air-beacon",
+            "link": "ble:C0:FF:EE:00:00:02",
+            "channels": {"temperature": "return_air_temperature", "humidity": "return_air_humidity"},
+            "bindkey": KEY,
+        },
+    ]
+}
+
+
+@pytest.mark.skipif(shutil.which("dbus-daemon") is None, reason="dbus-daemon is not installed on this machine")
+async def test_instruments_on_the_radio_keep_pace_hold_encrypt_and_tell_their_battery(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig = Rig(read(RADIO), tmp_path, speed=20.0)
+    await rig.start()
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", rig.bus_address)
+    rows = {str(row["id"]): row for row in listing(rig)}
+    keyed = {"bindkey": rows["return"]["bindkey"]}
+    specs = [spec(rig, "clamp"), spec(rig, "supply"), msgspec.structs.replace(spec(rig, "return"), options=keyed)]
+    playing = asyncio.create_task(rig.play())
+    inbox = Inbox()
+
+    def values(name: str, channel: str) -> list[float]:
+        return [value for value in inbox.values(name, channel) if value is not None]
+
+    async def visit_seconds_for(name: str, channel: str, more: int) -> float:
+        first = len(values(name, channel)) + 1
+        await inbox.until(lambda: len(values(name, channel)) >= first, timeout=5.0)
+        began = rig.plant.time_s
+        await inbox.until(lambda: len(values(name, channel)) >= first + more, timeout=5.0)
+        return rig.plant.time_s - began
+
+    try:
+        async with Fleet(specs, VisitClock(rate=20.0), inbox):
+            await inbox.until(lambda: all(inbox.of(name) for name in rig.stations), timeout=8.0)
+            await visit_seconds_for("return", "humidity", 1)
+            truth = rig.plant.senses()
+            assert values("return", "temperature")[-1] == pytest.approx(truth["return_air_temperature"], abs=0.3)
+            assert values("clamp", "voltage")[-1] == pytest.approx(truth["line_voltage"], abs=1.0)
+            assert not values("supply", "humidity")  # no point: the sensor reads nothing
+            await inbox.until(lambda: any(state.battery == 77.0 for state in inbox.told("supply")))
+            # a value every 2 visit seconds from the probe and every 5 from the beacon, however fast the visit is played
+            assert 16.0 < await visit_seconds_for("supply", "temperature", 10) < 30.0
+            rig.set_speed(80.0)
+            assert 16.0 < await visit_seconds_for("supply", "temperature", 10) < 30.0
+            assert 15.0 < await visit_seconds_for("return", "temperature", 4) < 40.0
+            rig.do({"do": "hold", "instrument": "clamp"})
+            await inbox.until(lambda: any(s.flag == Flag.HELD for f in inbox.of("clamp")[-2:] for s in f.samples))
+            rig.do({"do": "battery", "instrument": "supply", "value": 8})
+            await inbox.until(lambda: any(state.battery == 8.0 for state in inbox.told("supply")))
     finally:
         playing.cancel()
         await asyncio.gather(playing, return_exceptions=True)

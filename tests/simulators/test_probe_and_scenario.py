@@ -1,4 +1,4 @@
-"""Sensor models, meters that are moved about, radio payloads, and scenario files."""
+"""Sensor models, meters that are moved about, and scenario files."""
 
 from __future__ import annotations
 
@@ -9,23 +9,11 @@ from typing import Any
 
 import pytest
 
-from lineset_simulators.meters import ClampMeter
 from lineset_simulators.movable import RELEASED, Movable
 from lineset_simulators.probe import Probe, ProbeModel
-from lineset_simulators.radio import air_beacon, air_probe, clamp_meter, float_11073, set_pace
 from lineset_simulators.scenario import ScenarioError, load, read
 
 SCENARIOS = Path(__file__).parents[2] / "demo" / "scenarios"
-
-
-class Fixed:
-    """A source that can be set."""
-
-    def __init__(self, value: float | None) -> None:
-        self.value = value
-
-    def read(self) -> float | None:
-        return self.value
 
 
 def _run(probe: Probe, true: float, seconds: float, dt: float = 0.25) -> list[float | None]:
@@ -116,43 +104,6 @@ def test_a_meter_reads_what_is_where_it_is_in_its_mode() -> None:
         meter.place("return_static")
 
 
-def test_payloads_of_the_air_probe() -> None:
-    probe = air_probe("C0:FF:EE:00:00:01", Fixed(12.34), Fixed(83.5), Fixed(99_063.2), 10.0)
-    values = {c.uuid: c.value() for s in probe.services for c in s.characteristics}
-    # GATT Specification Supplement: 0x2A6E sint16 0.01 degC, 0x2A6F uint16 0.01 %, 0x2A6D uint32 0.1 Pa
-    assert values[0x2A6E] == bytes.fromhex("D2 04")
-    assert values[0x2A6F] == bytes.fromhex("9E 20")
-    assert values[0x2A6D] == bytes.fromhex("A8 1D 0F 00")
-    assert values[0x2A25] == b"00:01"
-    assert probe.services[0].characteristics[0].notify_s == pytest.approx(0.2)
-    set_pace(probe, 1.0)
-    assert probe.services[0].characteristics[0].notify_s == pytest.approx(2.0)
-
-
-def test_adverts_of_the_air_beacon_are_bthome_and_count_up() -> None:
-    beacon = air_beacon("C0:FF:EE:00:00:02", Fixed(25.0), Fixed(50.55), 1.0)
-    first, second = beacon.service_data(), beacon.service_data()
-    assert first is not None
-    assert second is not None
-    # bthome.io/format: 0x02 temperature 25.0 is C4 09, 0x03 humidity 50.55 is BF 13
-    assert first[0xFCD2] == bytes.fromhex("40 00 01 01 5B 02 C4 09 03 BF 13")
-    assert second[0xFCD2][2] == 2
-    assert beacon.advert_bytes(first) <= 31
-    broken = air_beacon("C0:FF:EE:00:00:02", Fixed(None), Fixed(50.0), 1.0)
-    assert broken.service_data() is None
-
-
-def test_notifications_of_the_clamp_meter() -> None:
-    source = Fixed(12.34)
-    meter = ClampMeter(source)
-    reading = clamp_meter("C0:FF:EE:00:00:03", meter, 1.0).services[0].characteristics[0].value
-    # IEEE 11073-20601: 1234 with an exponent of -2 is FE 0004D2, sent low byte first; infinity is 007FFFFE
-    assert reading() == bytes.fromhex("01 00 D2 04 00 FE")
-    source.value = None
-    assert reading() == bytes.fromhex("01 02 FE FF 7F 00")
-    assert float_11073(-0.5, 1) == bytes.fromhex("FB FF FF FF")
-
-
 @pytest.mark.parametrize("file", sorted(SCENARIOS.glob("*.toml")), ids=lambda file: file.stem)
 def test_the_demos_scenarios_can_be_read_and_say_that_they_are_invented(file: Path) -> None:
     scenario = load(file)
@@ -176,6 +127,10 @@ def _with(**instrument: Any) -> dict[str, Any]:
         (_with(channels={"left": "line_voltage"}), "no channel 'left'"),
         (_with(probes={"low": {"smell": 1}}), "no 'smell'"),
         (_with(taste="sour"), "unknown key 'taste'"),
+        (_with(battery=50), "only air-probe, air-beacon, clamp-meter-ble tell about a battery"),
+        (_with(model="air-probe", link="ble:C0:FF:EE:00:00:01", battery=101), "from 0 to 100 per cent"),
+        (_with(model="air-probe", link="ble:C0:FF:EE:00:00:01", bindkey="00" * 16), "only an air-beacon"),
+        (_with(model="air-beacon", link="ble:C0:FF:EE:00:00:01", bindkey="00"), "bindkey is 32 digits"),
         (_with(id="A B"), "id 'A B'"),
         ({"instrument": [*_with()["instrument"], *_with(id="b")["instrument"]]}, "is taken"),
         ({"instrument": [*_with()["instrument"], *_with(unit=2)["instrument"]]}, "two instruments are called 'a'"),
