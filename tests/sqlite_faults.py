@@ -10,6 +10,7 @@ from __future__ import annotations
 import ctypes
 import random
 import sqlite3
+import traceback
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -20,8 +21,9 @@ IOERR_WRITE, IOERR_FSYNC = IOERR | 3 << 8, IOERR | 4 << 8
 SECTOR = 512  # the least that a disk writes at once; sqlite.org/psow.html: bytes beside a write stay whole
 
 _int, _i64, _ptr = ctypes.c_int, ctypes.c_int64, ctypes.c_void_p
-_OPEN = ctypes.CFUNCTYPE(_int, _ptr, ctypes.c_char_p, _ptr, _int, _ptr)
-_DELETE = ctypes.CFUNCTYPE(_int, _ptr, ctypes.c_char_p, _int)
+# names as plain addresses: the system layer keeps the one it is given to open, so it must be SQLite's own
+_OPEN = ctypes.CFUNCTYPE(_int, _ptr, _ptr, _ptr, _int, _ptr)
+_DELETE = ctypes.CFUNCTYPE(_int, _ptr, _ptr, _int)
 _WRITE = ctypes.CFUNCTYPE(_int, _ptr, _ptr, _int, _i64)
 _TRUNCATE = ctypes.CFUNCTYPE(_int, _ptr, _i64)
 _SYNC = ctypes.CFUNCTYPE(_int, _ptr, _int)
@@ -121,11 +123,12 @@ class FaultLayer:
         self._keep.append(wrapped)
         return ctypes.cast(wrapped, _ptr).value or 0
 
-    def _open(self, vfs: int, name: bytes | None, file: int, flags: int, out: int) -> int:
+    def _open(self, vfs: int, name: int | None, file: int, flags: int, out: int) -> int:
         answer = self._base_open(ctypes.cast(self._base, _ptr), name, file, flags, out)
-        if answer != OK or name is None or not name.decode().startswith(self.folder):
+        path = ctypes.string_at(name).decode() if name else ""
+        if answer != OK or not path.startswith(self.folder):
             return int(answer)
-        self._names[file] = Path(name.decode()).name
+        self._names[file] = Path(path).name
         slot = ctypes.cast(file, ctypes.POINTER(_ptr))
         own = slot[0]
         assert own is not None
@@ -140,20 +143,20 @@ class FaultLayer:
 
         def on_write(file: int, data: int, length: int, offset: int) -> int:
             name = self._names[file]
-            answer: int = self.write_fault(name) or write(file, data, length, offset)
+            answer = self.write_fault(name) or int(write(file, data, length, offset))
             if answer == OK:
                 self._record("write", name, offset, ctypes.string_at(data, length))
             return answer
 
         def on_truncate(file: int, size: int) -> int:
-            answer = truncate(file, size)
+            answer = int(truncate(file, size))
             if answer == OK:
                 self._record("truncate", self._names[file], size)
             return answer
 
         def on_sync(file: int, flags: int) -> int:
             name = self._names[file]
-            answer: int = self.sync_fault(name) or sync(file, flags)
+            answer = self.sync_fault(name) or int(sync(file, flags))
             if answer == OK:
                 self._record("sync", name)
             return answer
@@ -163,10 +166,11 @@ class FaultLayer:
         methods.sync = self._callback(_SYNC, on_sync)
         return methods
 
-    def _delete(self, vfs: int, name: bytes, sync_folder: int) -> int:
+    def _delete(self, vfs: int, name: int, sync_folder: int) -> int:
         answer = self._base_delete(ctypes.cast(self._base, _ptr), name, sync_folder)
-        if answer == OK and name.decode().startswith(self.folder):
-            self._record("delete", Path(name.decode()).name)
+        path = ctypes.string_at(name).decode()
+        if answer == OK and path.startswith(self.folder):
+            self._record("delete", Path(path).name)
         return int(answer)
 
     def _record(self, what: str, name: str, at: int = 0, data: bytes = b"") -> None:
@@ -188,6 +192,10 @@ def fault_layer(folder: Path) -> Iterator[FaultLayer]:
         assert layer.log, "the sqlite3 module does not use the SQLite that ctypes reached"
         layer.log.clear()
         yield layer
+    except BaseException as error:
+        for own in layer.errors:
+            error.add_note("".join(traceback.format_exception(own)))
+        raise
     finally:
         layer.remove()
     assert not layer.errors, layer.errors

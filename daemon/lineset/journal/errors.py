@@ -96,7 +96,8 @@ def from_sqlite(error: sqlite3.Error, path: str | Path) -> JournalError:
         return CannotWriteError(
             path, f"the file cannot be written ({error})", "See that the disk and file are writable and still there"
         )
-    return CannotWriteError(path, f"the disk does not take the data ({error})", "Check the disk and its cable")
+    detail = f"{error}, {getattr(error, 'sqlite_errorname', 'no code')}"
+    return CannotWriteError(path, f"the disk does not take the data ({detail})", "Check the disk and its cable")
 
 
 def from_os(error: OSError, path: str | Path) -> JournalError:

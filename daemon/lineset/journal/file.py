@@ -21,12 +21,11 @@ from lineset.journal.errors import (
     MissingFileError,
     RowError,
     SealedFileError,
-    WrongFormatError,
     from_os,
     from_sqlite,
 )
 from lineset.journal.lock import WriterLock
-from lineset.journal.reader import Reading, row_crc, uri_path
+from lineset.journal.reader import Reading, look_at, row_crc, uri_path
 from lineset.journal.row import Gap, Row
 from lineset.journal.seal import Seal, StationKey
 
@@ -119,15 +118,7 @@ class JournalFile(Reading):
         Raises MissingFileError, WrongFormatError, NewerFormatError, DamagedFileError, SealedFileError,
         LockedFileError, PermissionDeniedError or CannotWriteError.
         """
-        if not path.exists():
-            raise MissingFileError(path, "there is no such journal", "Check the path")
-        if path.is_dir():
-            raise WrongFormatError(path, "this is a folder, not a journal", "Name a journal file")
-        try:
-            with open(path, "r+b"):
-                pass
-        except OSError as error:
-            raise from_os(error, path) from error
+        look_at(path, os.R_OK | os.W_OK)
         lock = WriterLock(path)
         try:
             return cls(path, rule or BlockRule(), checkpoint_pages, lock)

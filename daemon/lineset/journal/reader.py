@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
 import sqlite3
+import stat
 import tempfile
 import zlib
 from collections.abc import Collection, Iterator
@@ -20,6 +22,7 @@ from lineset.journal.errors import (
     JournalError,
     MissingFileError,
     NewerFormatError,
+    PermissionDeniedError,
     WrongFormatError,
     from_os,
     from_sqlite,
@@ -38,6 +41,24 @@ def row_crc(framed: bytes) -> int:
 def uri_path(path: Path) -> str:
     """The path as SQLite's `file:` URIs want it."""
     return quote(str(path.absolute()))
+
+
+def look_at(path: Path, access: int) -> None:
+    """Raises MissingFileError, WrongFormatError (a folder) or PermissionDeniedError unless `path` may be opened so.
+
+    Looks without opening: closing any descriptor of a database drops all locks that SQLite holds on it in this
+    process (https://www.sqlite.org/howtocorrupt.html, 2.2), and the journal may have its writer here.
+    """
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError as error:
+        raise MissingFileError(path, "there is no such journal", "Check the path") from error
+    except OSError as error:
+        raise from_os(error, path) from error
+    if stat.S_ISDIR(mode):
+        raise WrongFormatError(path, "this is a folder, not a journal", "Name a journal file")
+    if not os.access(path, access):
+        raise PermissionDeniedError(path, "permission denied", "Give this user the right to read and write it")
 
 
 class Reading:
@@ -200,15 +221,7 @@ class JournalReader(Reading):
         """`lenient`: text that is not UTF-8 comes with surrogates instead of ending the reading."""
         self.path, self._lenient = path, lenient
         self._copy: tempfile.TemporaryDirectory[str] | None = None
-        try:
-            with open(path, "rb"):
-                pass
-        except FileNotFoundError as error:
-            raise MissingFileError(path, "there is no such journal", "Check the path") from error
-        except IsADirectoryError as error:
-            raise WrongFormatError(path, "this is a folder, not a journal", "Name a journal file") from error
-        except OSError as error:
-            raise from_os(error, path) from error
+        look_at(path, os.R_OK)
         self._db = self._connect(path)
         try:
             try:

@@ -240,6 +240,37 @@ def test_a_reader_follows_the_writer(tmp_path: Path) -> None:
             db.execute("CREATE TABLE more (x)")
 
 
+OTHER_PROGRAM = """
+import sqlite3, sys
+db = sqlite3.connect(sys.argv[1], timeout=0.1)
+try:
+    print(db.execute("PRAGMA journal_mode = DELETE").fetchone()[0])
+except sqlite3.OperationalError as error:
+    print(error)
+db.close()
+"""
+
+
+def test_reading_beside_the_writer_leaves_its_locks_in_place(tmp_path: Path) -> None:
+    path = tmp_path / "a"
+    with JournalFile.create(path) as journal:
+        journal.append(rows(1, 5))
+        with JournalReader(path) as reader:
+            assert reader.last_seq() == 5
+        assert verify(path).ok
+        with pytest.raises(LockedFileError):
+            JournalFile.open(path)
+        # another program must still find the file in use, and must not take the write-ahead log away
+        result = subprocess.run(
+            [sys.executable, "-c", OTHER_PROGRAM, str(path)], capture_output=True, text=True, check=True, timeout=30
+        )
+        assert result.stdout.strip() == "database is locked"
+        journal.append(rows(6, 5))
+        journal.abandon()
+    with JournalReader(path) as reader:
+        assert reader.last_seq() == 10
+
+
 def other_file(path: Path) -> None:
     with closing(sqlite3.connect(path)) as db:
         db.execute("CREATE TABLE rows (seq)")
