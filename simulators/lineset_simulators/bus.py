@@ -1,7 +1,8 @@
 """A private D-Bus message bus, so that a simulated Bluetooth service can run without root, radio or kernel.
 
 Bluetooth libraries on Linux ask for the system bus, whose address DBUS_SYSTEM_BUS_ADDRESS overrides: with
-`private_bus()` entered, this process and its children find the private bus there.
+`private_bus()` entered, this process and its children find the private bus there. The bus does not outlive us, even
+when we are killed.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from xml.sax.saxutils import escape
+
+from lineset_simulators import leash
 
 VARIABLE = "DBUS_SYSTEM_BUS_ADDRESS"
 
@@ -62,15 +65,17 @@ class Bus:
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
-        if self._process.stdout is not None:
-            self._process.stdout.close()
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                pipe.close()
 
 
 @contextlib.contextmanager
-def private_bus(*, deny: str = "", export: bool = True) -> Iterator[Bus]:
+def private_bus(*, deny: str = "", export: bool = True, watch_leash: bool = False) -> Iterator[Bus]:
     """A bus for the duration of the block. With `export` DBUS_SYSTEM_BUS_ADDRESS names it within.
 
-    `deny` is a bus name to which nobody may send, as a system's policy denies it to a user. Raises NoBusError.
+    `deny` is a bus name to which nobody may send, as a system's policy denies it to a user. `watch_leash`: see
+    `leash.command`. Raises NoBusError.
     """
     program = dbus_daemon()
     if program is None:
@@ -80,8 +85,10 @@ def private_bus(*, deny: str = "", export: bool = True) -> Iterator[Bus]:
         file = Path(folder, "bus.conf")
         denied = f'<deny send_destination="{escape(deny)}"/>' if deny else ""
         file.write_text(_CONFIGURATION.format(socket=escape(str(Path(folder, "s"))), denied=denied), "utf-8")
+        daemon = [program, "--nofork", "--nopidfile", f"--config-file={file}", "--print-address=1"]
         process = subprocess.Popen(
-            [program, "--nofork", "--nopidfile", f"--config-file={file}", "--print-address=1"],
+            leash.command(daemon, watch=watch_leash),
+            stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             # it warns that it may not raise its limit of open files, which it does not need here
             stderr=subprocess.DEVNULL,
