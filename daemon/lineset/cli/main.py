@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 import lineset
-from lineset.cli import calc, enter, note, place, run, visit
+from lineset.cli import calc, doctor, enter, find, note, place, profile, run, visit, watch
 
 app = typer.Typer(
     name="lineset",
@@ -39,11 +39,15 @@ def _main(
 
 
 app.command("run")(run.run)
+app.command("find")(find.find)
 app.command("place")(place.place)
 app.command("enter")(enter.enter)
 app.command("note")(note.note)
+app.command("watch")(watch.watch)
 app.command("calc")(calc.calc)
+app.command("doctor")(doctor.doctor)
 app.add_typer(visit.app, name="visit")
+app.add_typer(profile.app, name="profile")
 
 
 def main() -> None:
