@@ -3,6 +3,7 @@
 Two saturation temperatures (of the dew point in the indoor coil, of the bubble point in the outdoor coil) follow from
 energy balances, the liquid in the indoor coil from a mass balance; what is left of the charge lies in the outdoor
 coil. Superheat grows with the dry part of the indoor coil, subcooling with the flooded part of the outdoor coil.
+At rest the liquid moves to the colder coil: through the metering device, or as vapor past the compressor's valves.
 Sizes are found when the circuit is built, so that it gives its capacity at the design point.
 
 Proportions (share of a coil that is dry, hold-up, lags) are judgement: common practice, no source.
@@ -28,6 +29,7 @@ INNER_CONDUCTANCE = 2_300.0  # W/K between refrigerant and surface of the indoor
 _EFFICIENCY = 0.66  # of the compressor with its motor, against isentropic
 _FLASH = 0.85  # part of the saturation pressure of the liquid that stays ahead of the bore as it flashes
 _TXV_CLOSED_AT, _TXV_PER_K, _TXV_BLEED, _TXV_WIDEST, _TXV_LAG_S = -0.5, 0.18, 0.12, 1.7, 4.0
+_VALVES = 1.0  # way through the valves of a standing compressor, against the bore
 _SMOOTH_PA = 20_000.0  # flow through the bore is laminar below this difference, so that it stops gently
 
 
@@ -62,12 +64,7 @@ class Circuit:
         self.nominal_charge = kg * (_INDOOR_KG * _WETTED + _OUTDOOR_KG + _OUTDOOR_FULL_KG * _FLOODED + _LINE_KG)
         self._line = _LINE_KG * kg
         self.charge = self.nominal_charge * config.charge_fraction
-        # long at rest: one pressure, that of the colder coil, where the liquid has gathered
-        rest = min(config.outdoor_air, config.return_air)
-        self.evaporating = self.condensing = rest
-        colder_inside = config.return_air < config.outdoor_air
-        self.indoor_kg = 0.6 * self._indoor_full if colder_inside else 0.15 * self._indoor_full
-        self.suction = rest + 0.2
+        self._rest(config.outdoor_air, config.return_air)
         self.vapor_line = self.liquid_line = self.discharge_line = config.outdoor_air
         self._opening = self._bulb_opening()
         self.flow = 0.0  # kg/s through the compressor
@@ -75,6 +72,20 @@ class Circuit:
         self.rejected = 0.0  # W to the outdoor air
         self.superheating = 0.0  # W taken from the indoor air by the dry part of the coil
         self.refrigerating = 0.0  # W, from liquid line to suction
+
+    def _rest(self, outdoor: float, indoor: float) -> None:
+        """As after hours at rest: the liquid lies in the colder coil, and its saturation pressure is everywhere."""
+        ref = self._ref
+        # by pressure, not by temperature: what is dew in one coil and bubble in the other differs by a mixture's glide
+        if ref.dew_pressure(indoor) < ref.bubble_pressure(outdoor):
+            self.indoor_kg = self.charge - self._line
+            self.evaporating = indoor
+            self.condensing = ref.temperature_bubble(ref.dew_pressure(indoor))
+        else:
+            self.indoor_kg = 0.0
+            self.condensing = outdoor
+            self.evaporating = ref.temperature_dew(ref.bubble_pressure(outdoor))
+        self.suction = indoor
 
     def _size(self, capacity_w: float) -> None:
         ref = self._ref
@@ -208,6 +219,9 @@ class Circuit:
         liquid = bore * sealed * _through(drop, ref.liquid_density(subcooled)) if drop > 0 else 0.0
         # gas goes through while the sides equalise; once running the seal, or the foam, leaves it no way
         vapor = (1.0 - running) * bore * (1.0 - sealed) * _through(high - low, ref.vapor_density(tc))
+        # the valves of a standing compressor open towards its discharge
+        way = (1.0 - running) * self._bore * _VALVES
+        vapor -= way * max(_through(low - high, ref.vapor_density(self.evaporating)), 0.0)
         return liquid, vapor, leaving, subcooled
 
     def _to_outdoor_air(self, around: Surroundings, running: float) -> float:

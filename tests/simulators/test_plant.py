@@ -134,6 +134,62 @@ def test_pressures_equalise_when_it_stops_and_stand_at_saturation(metering: str)
     assert rest["contactor_drop"] == rest["line_voltage"]
 
 
+def coldest_and_saturation(plant: Plant) -> tuple[float, float, float]:
+    """Temperature of the colder air, and dew and bubble temperature at the ports' pressure (equal within a psi)."""
+    points = plant.points()
+    low, high = points["vapor_service_pressure"], points["liquid_service_pressure"]
+    # equalised within a psi or two: common practice, no source
+    assert abs(high - low) < 7e3
+    low += plant.atmosphere
+    air = min(points["outdoor_air_temperature"], points["return_air_temperature"])
+    return air, plant.refrigerant.temperature_dew(low), plant.refrigerant.temperature_bubble(low)
+
+
+@pytest.mark.parametrize(
+    ("outdoors", "indoors", "refrigerant", "metering"),
+    [
+        (28.5, 24.4, "R-410A", "txv"),
+        (28.5, 24.4, "R-454B", "orifice"),
+        (15.0, 22.0, "R-410A", "txv"),
+        (15.0, 22.0, "R-407C", "orifice"),
+        (24.5, 24.5, "R-454B", "txv"),
+        (22.0, 24.5, "R-407C", "txv"),
+        (40.0, 20.0, "R-410A", "orifice"),
+    ],
+)
+def test_it_is_found_equalised_and_steady_at_the_saturation_of_its_coldest_part(
+    outdoors: float, indoors: float, refrigerant: str, metering: str
+) -> None:
+    plant = Plant(PlantConfig(metering=metering, refrigerant=refrigerant, outdoor_air=outdoors, return_air=indoors))
+    first = plant.points()
+    for _ in range(10):
+        # no single temperature belongs to a mixture's pressure: the coldest lies between its bubble and its dew
+        air, dew, bubble = coldest_and_saturation(plant)
+        assert bubble - 0.3 < air < dew + 0.3
+        plant.step(60.0)
+    later = plant.points()
+    for port in ("vapor_service_pressure", "liquid_service_pressure"):
+        assert abs(later[port] - first[port]) < 3.5e3  # half a psi in ten minutes
+
+
+@pytest.mark.parametrize("metering", ["orifice", "txv"])
+def test_refrigerant_moves_to_what_has_become_the_coldest_part(metering: str) -> None:
+    plant = started(PlantConfig(metering=metering), seconds=600.0)
+    plant.command("outdoor_unit", False)
+    plant.command("blower", False)
+    plant.step(2 * 3600.0)  # a warm afternoon
+    air, dew, bubble = coldest_and_saturation(plant)
+    assert air == plant.points()["return_air_temperature"]
+    assert bubble - 0.5 < air < dew + 0.5
+    assert plant.circuit.indoor_kg > 0.95 * (plant.circuit.indoor_kg + plant.circuit.outdoor_kg)
+    plant.command("outdoor_air", 15.0)  # and the night
+    plant.step(2.5 * 3600.0)
+    air, dew, bubble = coldest_and_saturation(plant)
+    assert air == plant.points()["outdoor_air_temperature"]
+    assert bubble - 0.5 < air < dew + 0.5
+    assert plant.circuit.outdoor_kg > 0.95 * (plant.circuit.indoor_kg + plant.circuit.outdoor_kg)
+
+
 def test_it_starts_pulls_down_over_minutes_and_settles() -> None:
     plant = started(seconds=2.0)
     early = plant.points()
