@@ -36,13 +36,21 @@ class Refrigerant:
 
 
 # Safety groups: ANSI/ASHRAE Standard 34. Those of, R-134a, R-290, R-404A, R-410A, R-454B and R-1234yf were
-# read in a list quoting the 2022 edition; those of R-407C, R-448A and R-449A are from memory.
-# Fluids: R-410A, R-407C and R-404A are CoolProp's pseudo-pure equations (within 0.01 K of its mixtures).
+# read in a list quoting the 2022 edition; those of the other blends are from memory.
+# Fluids: R-410A, R-407C and R-404A are CoolProp's pseudo-pure equations (within 0.01 K of its mixtures). The others are
+# its predefined mixtures, whose compositions by mass are the published ones (ANSI/ASHRAE Standard 34, from memory;
+# R-422D read): R-417A is R-125/134a/600 46.6/50/3.4, R-421A R-125/134a 58/42, R-422B R-125/134a/600a 55/42/3, R-422D
+# R-125/134a/600a 65.1/31.5/3.4, R-427A R-32/125/143a/134a 15/25/10/50.
 REFRIGERANTS: dict[str, Refrigerant] = {
     row.name: row
     for row in (
         Refrigerant("R-22", "A1", "R22"),
         Refrigerant("R-407C", "A1", "R407C"),
+        Refrigerant("R-417A", "A1", "R417A.mix"),
+        Refrigerant("R-421A", "A1", "R421A.mix"),
+        Refrigerant("R-422B", "A1", "R422B.mix"),
+        Refrigerant("R-422D", "A1", "R422D.mix"),
+        Refrigerant("R-427A", "A1", "R427A.mix"),
         Refrigerant("R-410A", "A1", "R410A"),
         Refrigerant("R-32", "A2L", "R32"),
         Refrigerant("R-454B", "A2L", "R454B.mix"),
