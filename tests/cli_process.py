@@ -16,6 +16,24 @@ from lineset.stream.ask import ask
 PROGRAM = (sys.executable, "-c", "from lineset.cli.main import main; main()")
 WAIT_S = 20.0  # only ends a test that would hang
 
+CONFIG = """
+[station]
+name = "van-1"
+data = "data"
+[[instrument]]
+id = "gauges"
+profile = "pressure-transducer-2ch"
+link = "serial:///dev/no-such-port"
+[[placement]]
+instrument = "gauges"
+channel = "low"
+point = "vapor_service_pressure"
+[[system]]
+id = "main"
+refrigerant = "R-454B"
+metering_device = "txv"
+"""
+
 
 class Running:
     """A running `lineset`, whose output can be waited on."""

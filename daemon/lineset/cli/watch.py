@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 QUEUE = 10_000
 REDRAW_S = 0.25
 QUIET_S = 0.4  # retained messages come in one burst; a pause this long means that all are here
-ONCE_S = 4.0
+ONCE_S = 3.0
 
 
 def _complete_visit(incomplete: str) -> list[str]:

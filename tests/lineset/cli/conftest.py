@@ -7,28 +7,10 @@ from pathlib import Path
 
 import pytest
 import structlog
-from cli_process import Bench
+from cli_process import CONFIG, Bench
 
 from lineset.station.config import read
 from lineset.station.daemon import Station
-
-CONFIG = """
-[station]
-name = "van-1"
-data = "data"
-[[instrument]]
-id = "gauges"
-profile = "pressure-transducer-2ch"
-link = "serial:///dev/no-such-port"
-[[placement]]
-instrument = "gauges"
-channel = "low"
-point = "vapor_service_pressure"
-[[system]]
-id = "main"
-refrigerant = "R-454B"
-metering_device = "txv"
-"""
 
 
 @pytest.fixture(autouse=True)

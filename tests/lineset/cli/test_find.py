@@ -60,10 +60,6 @@ async def test_what_answers_is_told_with_a_snippet_that_a_configuration_takes(po
     assert "port: pressure-transducer-2ch" in err
     text = out[out.index("[[instrument]]") : out.index("Caution:")]
     assert _instruments([text]) == [("pressure-transducer-2ch", "pressure-transducer-2ch", port.url, 1, "4100217")]
-    code, out, _ = await said("find", "--no-ports", "--no-radio", "--link", port.url, "--json")
-    found = json.loads(out)
-    assert code == 0
-    assert _instruments(found["snippets"])[0][1:3] == ("pressure-transducer-2ch", port.url)
 
 
 async def test_a_port_that_another_program_holds_is_told_with_its_name(port: PtyPeer) -> None:
@@ -104,18 +100,19 @@ async def test_rtu_behind_a_network_adapter_is_found_by_its_address_alone() -> N
     assert f'link = "rtu+tcp://127.0.0.1:{number}"' in out
 
 
-async def test_a_refused_address_is_a_sentence_and_costs_the_others_nothing(port: PtyPeer) -> None:
-    code, out, _ = await said("find", "--no-ports", "--no-radio", "--tcp", "127.0.0.1:1", "--link", port.url)
-    assert code == 0
-    assert "the host is there but refuses this port" in out
-    assert "fits pressure-transducer-2ch" in out
-
-
-async def test_no_radio_service_is_a_sentence(port: PtyPeer, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_refused_address_and_no_radio_are_sentences_and_cost_the_others_nothing(
+    port: PtyPeer, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv(VARIABLE, "unix:path=/nowhere/at/all")
-    code, out, _ = await said("find", "--no-ports", "--seconds", "1", "--link", port.url)
+    places = ("--tcp", "127.0.0.1:1", "--link", port.url)
+    code, out, err = await said("find", "--no-ports", "--seconds", "1", *places, "--json")
+    found = json.loads(out)
     assert code == 0
-    assert "Bluetooth service is not running. Start it" in " ".join(out.split())
+    assert "the host is there but refuses this port" in found["places"][0]["problem"]
+    assert found["places"][1]["answers"][0]["profile"] == "pressure-transducer-2ch"
+    assert "service is not running" in found["bluetooth"]["problem"]["problem"]
+    assert "the radio: the computer's Bluetooth service is not running" in err
+    assert _instruments(found["snippets"])[0][1:3] == ("pressure-transducer-2ch", port.url)
 
 
 @pytest.mark.skipif(dbus_daemon() is None, reason="dbus-daemon is not installed")

@@ -14,7 +14,10 @@ import sys
 import termios
 from pathlib import Path
 
-from cli_process import PROGRAM, WAIT_S, Bench, lineset, said
+from cli_process import CONFIG, PROGRAM, WAIT_S, Bench, lineset, said
+
+from lineset.station.config import read
+from lineset.station.daemon import Station
 
 
 async def _a_visit(bench: Bench) -> None:
@@ -96,6 +99,29 @@ async def test_it_survives_the_brokers_death_with_a_sentence_and_tells_nothing_t
         await bench.do("enter", point="return_air_temperature", value="75 degF")
         await running.until("return air temperature: 75.0", after=before)
         assert not any("line voltage: 241.0" in line for line in running.out[before:])
+
+
+async def test_it_finds_a_station_again_that_stopped_and_has_new_passwords(tmp_path: Path) -> None:
+    config, at = read(CONFIG, tmp_path / "van.toml"), tmp_path / "run"
+    async with Station(config, runtime=at):
+        first = (at / "broker.json").read_bytes()
+        watching = lineset("watch", "--at", str(at))
+        running = await watching.__aenter__()
+        try:
+            await running.until("station van-1 is online")
+        except BaseException:
+            await watching.__aexit__(None, None, None)
+            raise
+    try:
+        await running.until("station van-1 is offline")
+        before = len(running.out)
+        async with Station(config, runtime=at):
+            assert (at / "broker.json").read_bytes() != first
+            await running.until("station van-1 is online", after=before)
+            running.process.send_signal(signal.SIGINT)
+            assert await running.end() == 0
+    finally:
+        await watching.__aexit__(None, None, None)
 
 
 async def test_a_broker_by_url_with_credentials_from_a_file(bench: Bench, tmp_path: Path) -> None:
@@ -191,6 +217,7 @@ async def test_on_a_terminal_the_sheet_keeps_itself_up_to_date_and_ctrl_c_ends_i
     terminal = Terminal(100, 40)
     process = await terminal.start("watch", "--at", str(bench.at))
     try:
+        await terminal.until("line voltage")
         screen = await terminal.until("Last events")
         assert "station van-1 is online and recording" in screen
         assert max(len(line.rstrip()) for line in screen.splitlines()) <= 100
@@ -216,7 +243,7 @@ async def test_no_color_is_heeded(bench: Bench) -> None:
     terminal = Terminal(100, 40)
     process = await terminal.start("watch", "--at", str(bench.at), NO_COLOR="1")
     try:
-        await terminal.until("Last events")
+        await terminal.until("line voltage")
         colours = re.findall(rb"\x1b\[(?:3[0-7]|4[0-7]|9[0-7]|10[0-7]|38|48)[;m]", terminal.seen)
         assert colours == []
     finally:
