@@ -166,6 +166,8 @@ def station_config(description: dict[str, Any], out: Path, speed: float) -> str:
         lines.append(f'link = "{item["link"]}"')
         if "unit" in item:
             lines.append(f"unit = {item['unit']}")
+        if "bindkey" in item:
+            lines.append(f'options = {{ bindkey = "{item["bindkey"]}" }}')
         channels = {channel.name: channel for channel in load(item["model"], PROFILES).channels}
         for channel, point in item.get("channels", {}).items():
             found, place = channels.get(channel), POINTS.get(point)

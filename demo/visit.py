@@ -29,7 +29,7 @@ CIRCUIT = (
     "supply_static",
 )
 CAPACITORS = ("herm_capacitance_under_load", "fan_capacitance_under_load", "compressor_apparent_power")
-STANDING = ("vapor_service_pressure", "outdoor_air_temperature", "return_air_temperature")
+STANDING = ("vapor_service_pressure", "liquid_service_pressure", "outdoor_air_temperature", "return_air_temperature")
 INDOORS = ("blower_current", "heat_strip_current.1", "heat_strip_current.2")
 ON_THE_BENCH = ("herm_capacitance", "fan_capacitance")
 
