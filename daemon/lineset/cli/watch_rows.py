@@ -16,8 +16,9 @@ from lineset.measure.quality import REASON, USABLE, Quality
 
 PLAIN, HEAD, WEAK = "", "bold", "dim"
 NARROW = 76  # below this a row's words go under its value
-_VALUE = 13
+_VALUE = 12
 _TITLE = 38
+_STATE = 32  # room for "settled since 11:41:04, +/- 0.14"
 
 
 class Line(NamedTuple):
@@ -43,7 +44,7 @@ def rows(
     names = sorted({*live, *(name for name, said in settled.items() if said.settled)}, key=sheet_order)
     if not names:
         yield from wrapped("no reading yet: place a channel at a point, or enter a value", width, "  ")
-    column = min(max((len(named(name)) for name in names), default=0), _TITLE, max(width // 2 - _VALUE, 24))
+    column = min(max((len(named(name)) for name in names), default=0), _TITLE, max(width - _VALUE - _STATE - 8, 24))
     part = ""
     for name in names:
         if (at := _part(name)) != part:
@@ -58,8 +59,9 @@ def rows(
             yield Line(f"  Settled in phase {earlier.replace('_', ' ')}")
             for message in kept:
                 how = "entered" if message.origin == "entered" else "settled"
-                state = f"{how} {clock(message.t)}, {message.text}"
-                yield from _row(named(message.name), column, _without_interval(message.text), state, width, PLAIN)
+                text = _without_interval(message.text)
+                state = f"{how} {clock(message.t)}{_interval(message, text)}"
+                yield from _row(named(message.name), column, text, state, width, PLAIN)
 
 
 def sheet_order(name: str) -> tuple[int, int, str]:
@@ -108,7 +110,7 @@ def _state(value: ValueMessage | None, said: SettledMessage | None, away: Mappin
             return "", True
         word = "entered" if settled.origin == "entered" else "settled"
         gone = "; no probe there now" if settled.origin == "instrument" else ""
-        return f"{word} {clock(settled.t)}, {settled.text}{gone}", False
+        return f"{word} {clock(settled.t)}{_interval(settled, _without_interval(settled.text))}{gone}", False
     if value.quality not in USABLE:
         state = f"{value.quality.replace('_', ' ')}: {_reason(value.quality)}"
         if value.quality == Quality.STALE and value.instrument in away:
@@ -117,11 +119,9 @@ def _state(value: ValueMessage | None, said: SettledMessage | None, away: Mappin
             state += f"; settled {clock(settled.t)} at {settled.text}"
         return state, True
     if settled is not None and settled.origin == "entered":
-        state = f"entered {clock(settled.t)}"
-        if value.quality != Quality.ENTERED:
-            state += f" as {settled.text}"
+        state = f"entered {clock(settled.t)}{_interval(settled, value.text)}"
     elif settled is not None:
-        state = f"settled since {clock(settled.t)}, {settled.text}"
+        state = f"settled since {clock(settled.t)}{_interval(settled, value.text)}"
     elif value.quality == Quality.ENTERED:
         state = "entered in an earlier phase"
     elif value.settled:
@@ -139,6 +139,14 @@ def _without_interval(text: str) -> str:
     """ "5.60 +/- 0.31 A" without its interval: "5.60 A"."""
     value, plus_minus, rest = text.partition(" +/- ")
     return f"{value} {rest.partition(' ')[2]}".rstrip() if plus_minus else text
+
+
+def _interval(said: SettledMessage, shown: str) -> str:
+    """What is to be added to the value that is shown: its 95 % interval; all of what settled where that differs."""
+    if _without_interval(said.text) != shown:
+        return f" at {said.text}"
+    _, plus_minus, rest = said.text.partition(" +/- ")
+    return f", +/- {rest.partition(' ')[0]}" if plus_minus else ""
 
 
 def _reason(quality: str) -> str:

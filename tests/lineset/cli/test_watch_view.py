@@ -79,7 +79,9 @@ def test_a_row_tells_value_unit_and_since_when_it_has_settled() -> None:
     topic = TOPICS.settled("v1", "main", "before", "line_voltage")
     assert _feed(view, topic, said) == "line voltage settled at 241.0 +/- 1.4 V"
     assert "settled since" in _row(view, "line voltage")
-    assert "241.0 +/- 1.4 V" in _row(view, "line voltage")
+    assert _row(view, "line voltage").endswith(", +/- 1.4")
+    _feed(view, TOPICS.reading("v1", "main", "line_voltage"), _value("line_voltage", "240.6 V", settled=True))
+    assert _row(view, "line voltage").endswith(" at 241.0 +/- 1.4 V")
     gone = _settled("line_voltage", "", 9, settled=False, reason="it moves")
     assert _feed(view, topic, gone) == "line voltage is no longer steady: it moves"
     _feed(view, TOPICS.reading("v1", "main", "line_voltage"), _value("line_voltage", "238.4 V"))
