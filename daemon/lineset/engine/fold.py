@@ -265,8 +265,11 @@ class Engine:
 
     def _phased(self, body: e.Phased) -> None:
         self._state.phase = body.phase
+        # each phase proves its own, from readings of its own; the earlier phase's stay on record
         for system in self._state.systems.values():
-            settling.start_over(self._state, system)  # each phase proves its own; the earlier one's stay on record
+            settling.start_over(self._state, system)
+            for place in (*system.points.values(), *system.derived.values()):
+                place.held_epoch = -1
 
     def _entered(self, body: e.Entered) -> None:
         system = self._state.systems.get(body.system)
