@@ -142,17 +142,23 @@ def read_credentials(path: str | Path) -> tuple[str, str]:
 
 
 class BrokerFile(msgspec.Struct, frozen=True, kw_only=True):
-    """`broker.json`: how other programs of the same user reach the local broker. New passwords at each start."""
+    """`broker.json`: how other programs of the same user reach the station's broker. New passwords at each start.
+
+    Of another broker than the local one it holds no secrets, only the paths of the files that do.
+    """
 
     url: str
-    websocket: str
+    websocket: str = ""
     shop: str
     station: str
     pid: int
-    credentials: dict[str, dict[str, str]]  # role -> {"username": ..., "password": ...}
+    credentials: dict[str, dict[str, str]] = {}  # role -> {"username": ..., "password": ...}
+    settings: dict[str, str] = {}  # of another broker than the local one: its credentials and TLS files
 
     def address(self, role: Role) -> BrokerAddress:
-        """The address with the credentials of `role`."""
+        """The address with the credentials of `role`. Raises SettingsError."""
+        if not self.credentials:
+            return BrokerAddress.from_url(self.url, **self.settings)
         who = self.credentials[role]
         parts = urlsplit(self.url)
         return BrokerAddress(parts.hostname or "", parts.port or MQTT_PORT, who["username"], who["password"])
@@ -181,7 +187,18 @@ def read_broker_file(folder: str | Path | None = None) -> BrokerFile:
         raise SettingsError(f"broker file {path}: {error}; restart the station, it writes a new one") from error
 
 
-def broker_file_bytes(content: BrokerFile) -> bytes:
-    """The file's text, indented for people."""
+def leave_broker_file(folder: Path, content: BrokerFile) -> None:
+    """Write `broker.json`, indented for people; makes the folder. Raises OSError."""
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)  # one that is there stays as it is
     value: dict[str, Any] = msgspec.to_builtins(content)
-    return msgspec.json.format(msgspec.json.encode(value), indent=2) + b"\n"
+    write_private(folder / BROKER_FILE, msgspec.json.format(msgspec.json.encode(value), indent=2) + b"\n")
+
+
+def take_broker_file_away(folder: Path, url: str, topics: Topics) -> None:
+    """Remove `broker.json`, unless another station has put its own there meanwhile."""
+    try:
+        found = read_broker_file(folder)
+    except SettingsError:
+        return
+    if (found.url, found.topics) == (url, topics):
+        (folder / BROKER_FILE).unlink(missing_ok=True)

@@ -16,7 +16,7 @@ from lineset.contract.live import StationMessage
 from lineset.contract.topic import Topics
 from lineset.stream.address import BrokerAddress
 from lineset.stream.errors import ConnectionLost, NoAnswer, StationOffline
-from lineset.stream.link import Incoming, Link, connect, disconnect
+from lineset.stream.link import Incoming, Link, connect, disconnect, faithful
 
 _LISTEN_QUEUE = 10_000
 
@@ -45,12 +45,12 @@ async def ask(
         args=msgspec.to_builtins(args) if isinstance(args, msgspec.Struct) else args,
         actor=actor,
     )
+    asked = False
     try:
         async with asyncio.timeout(timeout_s):
             client = await connect(address, f"lineset-ask-{request}")
             try:
-                await client.subscribe([(topics.reply(request), 1), (topics.station(), 1)])
-                asked = False
+                await faithful(client.subscribe([(topics.reply(request), 1), (topics.station(), 1)]))
                 async for message in client.messages:
                     payload = message.payload if isinstance(message.payload, bytes) else b""
                     if message.topic.value == topics.reply(request):
@@ -63,13 +63,18 @@ async def ask(
                     # a command has no use before the station listens: one that is just starting says online first
                     if not asked:
                         asked = True
-                        await client.publish(topics.command(verb), msgspec.json.encode(body), qos=1)
+                        await faithful(client.publish(topics.command(verb), msgspec.json.encode(body), qos=1))
             except aiomqtt.MqttError as error:
                 raise ConnectionLost(f"{address}: the connection ended before the reply came ({error})") from error
             finally:
                 await disconnect(client)
     except TimeoutError:
         pass
+    if not asked:
+        raise NoAnswer(
+            f"{address}: no station {topics.station_id!r} of shop {topics.shop!r} has spoken on this broker within "
+            f"{timeout_s:g} s; start it with: lineset run, or check the names"
+        )
     raise NoAnswer(
         f"station {topics.station_id} gave no reply to {verb!r} within {timeout_s:g} s: it is busy or stopped, "
         f"or {address.username or 'an anonymous user'!r} may not give commands"

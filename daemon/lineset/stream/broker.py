@@ -27,13 +27,13 @@ import structlog
 from lineset.contract.topic import Topics
 from lineset.stream import leash
 from lineset.stream.address import (
-    BROKER_FILE,
     ROLES,
     BrokerAddress,
     BrokerFile,
     Role,
-    broker_file_bytes,
+    leave_broker_file,
     runtime_folder,
+    take_broker_file_away,
     write_private,
 )
 from lineset.stream.broker_config import BrokerPlan, configuration
@@ -148,7 +148,6 @@ class LocalBroker:
         self._program = program
         try:
             _private_folder(self.folder)
-            _private_folder(self.runtime)
             self._take_lock()
             self._credentials = {role: (role, secrets.token_urlsafe(24)) for role in ROLES}
             await self._first_launch()
@@ -172,7 +171,7 @@ class LocalBroker:
             self._keeper = None
         await self._end_child()
         if self._lock >= 0:
-            (self.runtime / BROKER_FILE).unlink(missing_ok=True)
+            take_broker_file_away(self.runtime, f"mqtt://127.0.0.1:{self.mqtt_port}", self.topics)
             os.close(self._lock)
             self._lock = -1
 
@@ -315,7 +314,7 @@ class LocalBroker:
             pid=self.pid,
             credentials={role: {"username": u, "password": p} for role, (u, p) in self._credentials.items()},
         )
-        write_private(self.runtime / BROKER_FILE, broker_file_bytes(content))
+        leave_broker_file(self.runtime, content)
 
 
 def _private_folder(folder: Path) -> None:

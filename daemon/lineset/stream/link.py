@@ -12,9 +12,9 @@ import logging
 import random
 import secrets
 import ssl
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Awaitable, Callable, Coroutine, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import structlog
 
@@ -75,7 +75,8 @@ class Session(Protocol):
         ...
 
 
-Job = Callable[[Session], Awaitable[None]]
+T = TypeVar("T")
+Job = Callable[[Session], Coroutine[Any, Any, None]]
 OnStatus = Callable[[LinkStatus], None]
 
 
@@ -172,8 +173,7 @@ class Link:
             try:
                 address = self._address()
                 await self._serve(address)
-            except* StreamError as group:
-                error = next(iter(_leaves(group)))
+            except StreamError as error:
                 self._say(LinkStatus(error.state, str(error)))
             if self.connections > before:
                 delay = _BACKOFF_MIN_S
@@ -191,7 +191,7 @@ class Link:
         if client is None:
             raise ConnectionLost("there is no connection to the broker")
         try:
-            await client.publish(topic, payload, qos=1, retain=retain)
+            await faithful(client.publish(topic, payload, qos=1, retain=retain))
         except aiomqtt.MqttError as error:
             raise ConnectionLost(f"the broker did not acknowledge {topic}: {error}") from error
 
@@ -219,10 +219,7 @@ class Link:
             warning = "; the password travels unencrypted, use mqtts://" if address.in_the_clear else ""
             self._say(LinkStatus("connected", f"connected to {address}{warning}"))
             try:
-                async with asyncio.TaskGroup() as group:
-                    group.create_task(self._read(client, address), name="broker link, reading")
-                    for job in self._jobs:
-                        group.create_task(_keep_on(job, self), name="broker link, job")
+                await _together(self._read(client, address), *(job(self) for job in self._jobs))
             except asyncio.CancelledError:
                 await self._say_farewell()
                 raise
@@ -236,7 +233,7 @@ class Link:
 
         for topic_filter, qos, _ in self._filters:
             try:
-                granted = await client.subscribe(topic_filter, qos)
+                granted = await faithful(client.subscribe(topic_filter, qos))
             except aiomqtt.MqttError as error:
                 raise ConnectionLost(f"{address}: the broker did not answer a subscription ({error})") from error
             if any((code if isinstance(code, int) else code.value) >= 0x80 for code in granted):
@@ -268,16 +265,33 @@ class Link:
             log.warning("no farewell to the broker; it will tell by the last will", error=str(error))
 
 
-async def _keep_on(job: Job, session: Session) -> None:
-    await job(session)
+async def faithful(work: Awaitable[T]) -> T:
+    """`work`, without losing a cancellation: before Python 3.12 `asyncio.wait_for`, which the library beneath uses,
+    swallows one that comes together with the result, and whoever cancelled would wait for ever."""
+    task = asyncio.current_task()
+    before = task.cancelling() if task else 0
+    result = await work
+    if task and task.cancelling() > before:
+        raise asyncio.CancelledError
+    return result
 
 
-def _leaves(group: BaseExceptionGroup[StreamError]) -> Iterable[StreamError]:
-    for error in group.exceptions:
-        if isinstance(error, BaseExceptionGroup):
-            yield from _leaves(error)
-        else:
-            yield error
+async def _together(*works: Coroutine[Any, Any, None]) -> None:
+    """Run all until one fails; raises its error when the others have ended.
+
+    Not a TaskGroup: before Python 3.13 that loses a cancellation which comes while it ends because of an error.
+    """
+    tasks = [asyncio.create_task(work, name="broker link") for work in works]
+    try:
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_EXCEPTION)
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+    errors = [error for task in tasks if not task.cancelled() and (error := task.exception())]
+    # an error of our own weighs more than the loss it may have come with
+    for error in sorted(errors, key=lambda error: isinstance(error, StreamError)):
+        raise error
 
 
 async def connect(address: BrokerAddress, identifier: str, will: Outgoing | None = None) -> aiomqtt.Client:
@@ -302,7 +316,7 @@ async def connect(address: BrokerAddress, identifier: str, will: Outgoing | None
     client._client.connect_timeout = _CONNECT_S
     opening = asyncio.ensure_future(client.__aenter__())
     try:
-        await asyncio.shield(opening)
+        await faithful(asyncio.shield(opening))
     except asyncio.CancelledError:
         # a thread of the library is in the middle of connecting: let it end, then close what it opened
         with contextlib.suppress(aiomqtt.MqttError):
@@ -319,4 +333,4 @@ async def disconnect(client: aiomqtt.Client) -> None:
     import aiomqtt
 
     with contextlib.suppress(aiomqtt.MqttError):
-        await client.__aexit__(None, None, None)
+        await faithful(client.__aexit__(None, None, None))
