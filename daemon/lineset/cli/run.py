@@ -32,6 +32,7 @@ def run(
     """
     import asyncio
 
+    from lineset.contract.entry import EntryError
     from lineset.journal.errors import JournalError
     from lineset.station import daemon
     from lineset.station.config import ConfigError, load
@@ -43,6 +44,11 @@ def run(
         loaded = load(config)
     except ConfigError as error:
         raise say_error("run", str(error), WRONG) from error
+    try:
+        if loaded.broker.url:
+            loaded.broker.address()  # reads the credentials file
+    except StreamError as error:
+        raise say_error("run", str(error), WRONG) from error
     if check:
         typer.echo(
             f"{config}: good; {len(loaded.instruments)} instruments, {len(loaded.placements)} placements, "
@@ -51,7 +57,7 @@ def run(
         return
     try:
         asyncio.run(daemon.run(loaded, runtime=at, on_ready=_announce))
-    except (JournalError, StreamError) as error:
+    except (JournalError, StreamError, EntryError) as error:
         raise say_error("run", str(error), REFUSED) from error
     except OSError as error:
         raise say_error("run", f"{error.filename or ''} {error.strerror or error}".strip(), REFUSED) from error

@@ -57,11 +57,16 @@ def command(verb: str, shown_verb: str, args: dict[str, Any], at: Path | None, *
 
     address, topics = reach(shown_verb, at, "command")
     try:
-        return asyncio.run(
-            ask(address, topics, verb, args, actor=f"{getpass.getuser()} by command line", timeout_s=timeout_s)
-        )
+        return asyncio.run(ask(address, topics, verb, args, actor=f"{_who()} by command line", timeout_s=timeout_s))
     except StreamError as error:
         raise say_error(shown_verb, str(error), UNREACHABLE) from error
+
+
+def _who() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # a user without a name, as in some containers
+        return "somebody"
 
 
 def show_reply(shown_verb: str, reply: Reply, as_json: bool) -> None:

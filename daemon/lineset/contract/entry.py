@@ -173,6 +173,7 @@ class Commanded(Body, frozen=True, kw_only=True, tag="command"):
     actor: str = ""
     ok: bool = True
     answer: str = ""
+    data: dict[str, Any] = {}  # of the answer, so that a request asked again after a restart is answered alike
     expires: float = 0.0  # wall seconds since 1970: until then the same request is answered alike
 
 

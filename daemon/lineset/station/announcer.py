@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from functools import partial
 
+import msgspec
+
 from lineset.contract import entry as e
 from lineset.contract.live import InstrumentMessage, NowMessage, ValueMessage, VisitMessage, encode
 from lineset.contract.topic import Topics
@@ -28,6 +30,7 @@ class Announcer:
         self._quantities: dict[str, Quantity] = {}
         self._paths: dict[tuple[str, str, bool], str] = {}
         self._visit = ""
+        self._said: VisitMessage | None = None
 
     def turn_to(self, visit: str) -> None:
         """From now on live values belong to this visit (none when empty)."""
@@ -145,20 +148,19 @@ class Announcer:
         state = engine.state
         if not state.visit:
             return
-        self._publisher.state(
-            self._topics.visit(state.visit),
-            encode(
-                VisitMessage(
-                    t=round(self._wall(), 3),
-                    visit=state.visit,
-                    state=status,
-                    phase=state.phase,
-                    systems={id_: describe(system) for id_, system in state.systems.items()},
-                    run={id_: system.run.state for id_, system in state.systems.items()},
-                    settled=settled_counts(engine),
-                )
-            ),
+        message = VisitMessage(
+            t=round(self._wall(), 3),
+            visit=state.visit,
+            state=status,
+            phase=state.phase,
+            systems={id_: describe(system) for id_, system in state.systems.items()},
+            run={id_: system.run.state for id_, system in state.systems.items()},
+            settled=settled_counts(engine),
         )
+        if self._said is not None and msgspec.structs.replace(self._said, t=message.t) == message:
+            return  # retained: the broker has it
+        self._said = message
+        self._publisher.state(self._topics.visit(state.visit), encode(message))
 
 
 def describe(system: SystemState) -> dict[str, object]:

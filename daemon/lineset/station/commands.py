@@ -12,6 +12,7 @@ from lineset.contract import entry as e
 from lineset.equipment.display import shown
 from lineset.equipment.points import PointError, point
 from lineset.equipment.system import SystemDescriptionError, system_record
+from lineset.journal.errors import RowsLostError
 from lineset.measure.uncertainty import Z95
 from lineset.station.announcer import describe, settled_counts
 from lineset.stream.command import CommandRefused
@@ -20,6 +21,7 @@ from lineset_drivers.quantity import Quantity, parse_measured, unit_of
 
 if TYPE_CHECKING:
     from lineset.station.daemon import Station
+    from lineset.station.record import Record
 
 PHASES = ("at_rest", "before", "work", "drying", "after")
 _SQRT3 = 3.0**0.5
@@ -32,28 +34,52 @@ class Commands:
         self._station = station
 
     async def handle(self, verb: str, args: msgspec.Struct, request: c.Request) -> c.Reply:
-        """Do one command and put it on record with who asked; returns when that is committed."""
+        """Do one command and put it on record with who asked; returns when that is committed.
+
+        What a command does and the command itself are one transaction, so that none is done twice after a crash.
+        """
         station = self._station
+        if not station.recording:
+            if isinstance(args, c.VisitShow):
+                text, data = self._show()
+                return c.Reply(request=request.request, verb=verb, ok=True, text=text, data=data)
+            raise CommandRefused(f"nothing can be recorded now, so nothing was done: {station.journal_reason}")
+        if isinstance(args, c.VisitClose) and station.record.visit:
+            return await self._close(verb, request)
+        station.record.hold()
         try:
-            text, data = await self._do(args, request.actor)
-            ok = True
-        except CommandRefused as refusal:
-            text, data, ok = str(refusal), {}, False
-        seq = station.take(
-            e.Commanded(
-                request=request.request,
-                verb=verb,
-                args=request.args,
-                actor=request.actor,
-                ok=ok,
-                answer=text,
-                expires=request.expires,
-            )
-        )
-        await station.record.writer.wait_committed(seq)
+            try:
+                text, data = self._do(args, request.actor)
+                ok = True
+            except CommandRefused as refusal:
+                text, data, ok = str(refusal), {}, False
+            kept = {} if isinstance(args, c.VisitShow) else data
+            seq = station.take(commanded(verb, request, ok, text, kept))
+        finally:
+            record = station.record  # another one than before when a visit was opened
+            record.release()
+        await self._committed(record, seq)
         return c.Reply(request=request.request, verb=verb, ok=ok, text=text, data=data)
 
-    async def _do(self, args: msgspec.Struct, actor: str) -> tuple[str, dict[str, object]]:
+    async def _close(self, verb: str, request: c.Request) -> c.Reply:
+        visit = self._station.record.visit
+        text = f"visit {visit} is closed and sealed"
+        try:
+            kept: dict[str, object] = {"visit": visit, "journal": str(self._station.record.path)}
+            data = await self._station.visits.close(commanded(verb, request, True, text, kept))
+        except CommandRefused as refusal:
+            seq = self._station.take(commanded(verb, request, False, str(refusal), {}))
+            await self._committed(self._station.record, seq)
+            return c.Reply(request=request.request, verb=verb, ok=False, text=str(refusal))
+        return c.Reply(request=request.request, verb=verb, ok=True, text=text, data=data)
+
+    async def _committed(self, record: Record, seq: int) -> None:
+        try:
+            await record.writer.wait_committed(seq)
+        except RowsLostError as error:
+            raise CommandRefused(f"this was not recorded and has to be done again: {error}") from error
+
+    def _do(self, args: msgspec.Struct, actor: str) -> tuple[str, dict[str, object]]:
         if isinstance(args, c.Place):
             return self._place(args, actor)
         if isinstance(args, c.Enter):
@@ -65,10 +91,9 @@ class Commands:
             seq = self._station.take(e.Noted(text=args.text, by=actor))
             return "noted", {"seq": seq}
         if isinstance(args, c.VisitOpen):
-            return await self._open(args, actor)
+            return self._open(args, actor)
         if isinstance(args, c.VisitClose):
-            done = await self._station.visits.close(actor, args.reason)
-            return f"visit {done['visit']} is closed and sealed: {done['entries']} entries", done
+            raise CommandRefused("no visit is open")
         return self._show()
 
     def _need_visit(self) -> str:
@@ -190,12 +215,12 @@ class Commands:
         self._station.announcer.visit(self._station.record.engine, "open")
         return f"phase {args.phase}", {"phase": args.phase, "seq": seq}
 
-    async def _open(self, args: c.VisitOpen, actor: str) -> tuple[str, dict[str, object]]:
+    def _open(self, args: c.VisitOpen, actor: str) -> tuple[str, dict[str, object]]:
         try:
             systems = [system_record(described) for described in args.systems]
         except SystemDescriptionError as error:
             raise CommandRefused(str(error)) from error
-        await self._station.visits.open(args.visit, systems or self._station.config.systems, actor)
+        self._station.visits.open(args.visit, systems or self._station.config.systems, actor)
         state = self._station.record.engine.state
         return f"visit {args.visit} is open", {"visit": args.visit, "systems": list(state.systems)}
 
@@ -233,6 +258,20 @@ class Commands:
             },
         }
         return f"visit {state.visit} is open, phase {state.phase}", data
+
+
+def commanded(verb: str, request: c.Request, ok: bool, answer: str, data: dict[str, object]) -> e.Commanded:
+    """A command as it goes on record, with what was answered."""
+    return e.Commanded(
+        request=request.request,
+        verb=verb,
+        args=request.args,
+        actor=request.actor,
+        ok=ok,
+        answer=answer,
+        data=data,
+        expires=request.expires,
+    )
 
 
 def _last_digit(text: str) -> float:

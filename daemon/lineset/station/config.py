@@ -5,21 +5,20 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import msgspec
 
-from lineset.contract.entry import Calibration
+from lineset.contract.topic import RESERVED_SYSTEMS
 from lineset.equipment.points import PointError, point
-from lineset.equipment.system import SystemDescriptionError, SystemRecord, system_record
-from lineset_drivers import profile as profiles
-from lineset_drivers.errors import LinkError, ProfileError
+from lineset.equipment.system import METERING_DEVICES, SystemDescriptionError, SystemRecord, system_record
+from lineset.physics.errors import PhysicsError
+from lineset.physics.refrigerant import curve
+from lineset.station.instrument_config import ID, InstrumentConfig, read_instruments
+from lineset.stream.address import BrokerAddress
+from lineset_drivers.errors import ProfileError
 from lineset_drivers.instrument import InstrumentSpec
-from lineset_drivers.link import parse_link
 from lineset_drivers.toml_text import Table, parse
-
-_NAME = r"[a-z0-9_-]{1,32}"
-_DATE = r"\d{4}-\d{2}-\d{2}"
 
 
 class ConfigError(Exception):
@@ -40,6 +39,21 @@ class BrokerConfig(msgspec.Struct, frozen=True, kw_only=True):
     key: Path | None = None
     origins: tuple[str, ...] = ()  # pages allowed to open the local broker's WebSocket, besides its own
 
+    @property
+    def files(self) -> dict[str, str]:
+        """Credentials and TLS files by what `BrokerAddress.from_url` calls them."""
+        given = {
+            "credentials_file": self.credentials,
+            "ca_file": self.ca,
+            "certificate_file": self.certificate,
+            "key_file": self.key,
+        }
+        return {name: str(path) for name, path in given.items() if path}
+
+    def address(self) -> BrokerAddress:
+        """Where the other broker is and who we are to it; reads the credentials file. Raises SettingsError."""
+        return BrokerAddress.from_url(self.url, **self.files)
+
 
 class PlacementConfig(msgspec.Struct, frozen=True, kw_only=True):
     """Where a channel sits from the start of a visit."""
@@ -48,13 +62,6 @@ class PlacementConfig(msgspec.Struct, frozen=True, kw_only=True):
     channel: str
     point: str
     system: str = ""
-
-
-class InstrumentConfig(msgspec.Struct, frozen=True, kw_only=True):
-    """One instrument: what the drivers need, and its calibration by channel."""
-
-    spec: InstrumentSpec
-    calibration: dict[str, Calibration] = {}
 
 
 class Config(msgspec.Struct, frozen=True, kw_only=True):
@@ -100,12 +107,16 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
     base = folder or Path(file).resolve().parent
     root = parse(text, str(file))
     problems = root.problems
+    if problems:  # no TOML: what else is missing follows from that
+        raise ConfigError(problems)
     station = root.table("station")
     data = station.text("data", "")
     config_profiles = station.text("profiles", "")
-    folder_of_profiles = base / config_profiles if config_profiles else None
-    name = station.text("name", "station", regex=_NAME, example='"van-1"')
-    shop = station.text("shop", "shop", regex=_NAME, example='"shop"')
+    folder_of_profiles = base / Path(config_profiles).expanduser() if config_profiles else None
+    if folder_of_profiles is not None and not folder_of_profiles.is_dir():
+        station.problem("profiles", f"there is no folder {folder_of_profiles}", "Make it, or put the path right")
+    name = station.text("name", "station", regex=ID, example='"van-1"')
+    shop = station.text("shop", "shop", regex=ID, example='"shop"')
     units = station.text("units", "customary", one_of=("customary", "si"))
     speed = station.number("speed", 1.0, above=0.0, most=200.0)
     station.finish()
@@ -115,12 +126,13 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
         rate = live.number("rate_hz", 2.0, above=0.0, most=100.0)
     live.finish()
     broker = _broker(root.table("broker"), base)
-    instruments = tuple(_instruments(root, folder_of_profiles))
+    found, ids = read_instruments(root, folder_of_profiles)
+    instruments = tuple(found)
     systems = tuple(_systems(root))
-    placements = tuple(_placements(root, instruments, systems))
+    placements = tuple(_placements(root, instruments, ids, systems))
     root.finish()
     if problems:
-        raise ConfigError(problems)
+        raise ConfigError(sorted(problems, key=lambda problem: (problem.file != str(file), problem.line)))
     return Config(
         name=name,
         shop=shop,
@@ -155,107 +167,102 @@ def _broker(table: Table, base: Path) -> BrokerConfig:
         origins=table.items("origins", (str,), ()),
     )
     table.finish()
-    return found
-
-
-def _instruments(root: Table, folder: Path | None) -> Iterator[InstrumentConfig]:
-    seen: set[str] = set()
-    for table in root.tables("instrument"):
-        id_ = table.text("id", regex=_NAME, example='"gauges"')
-        if id_ in seen:
-            table.problem("id", f"two instruments are called {id_!r}", "Give each its own id")
-        seen.add(id_)
-        name = table.text("profile", example='"pressure-transducer-2ch"')
-        link = table.text("link", example='"serial:///dev/ttyUSB0"')
-        unit = table.integer("unit", None, least=1, most=247)
-        serial = table.text("serial", "")
-        options = _options(table.table("options"))
-        calibration = _calibrations(table.table("calibration"))
-        try:
-            address = parse_link(link) if link else None
-        except LinkError as error:
-            table.problem("link", error.problem, error.remedy)
-            address = None
-        found = None
-        if name:
-            given = folder / f"{name}.toml" if folder and (folder / f"{name}.toml").exists() else name
-            try:
-                found = profiles.load(given, folder)
-            except ProfileError as error:
-                table.problem("profile", str(error), "Put the profile right")
-        table.finish()
-        if found is None or address is None:
-            continue
-        for channel in calibration:
-            if channel not in {c.name for c in found.channels}:
-                known = ", ".join(c.name for c in found.channels)
-                table.problem("calibration", f"{id_} has no channel {channel!r}", f"It has {known}")
-        spec = InstrumentSpec(id=id_, profile=found, link=link, unit=unit, serial=serial, options=options)
-        yield InstrumentConfig(spec=spec, calibration=calibration)
-
-
-def _options(table: Table) -> dict[str, Any]:
-    return table.rest()
-
-
-def _calibrations(table: Table) -> dict[str, Calibration]:
-    found = {}
-    for channel in table:
-        row = table.table(channel)
-        found[channel] = Calibration(
-            gain=row.number("gain", 1.0, above=0.0),
-            offset=row.number("offset", 0.0),
-            u=row.number("u", 0.0, least=0.0),
-            due=row.text("due", "", regex=_DATE, example='"2027-03-01"'),
-            source=row.text("source", ""),
-        )
-        row.finish()
-    table.rest()
+    if not url:
+        for key in ("credentials", "ca", "certificate", "key"):
+            if path(key):
+                table.problem(key, "this is for another broker than the local one", "Add its url, or remove this key")
     return found
 
 
 def _systems(root: Table) -> Iterator[SystemRecord]:
+    seen: set[str] = set()
     for table in root.tables("system"):
+        before = len(table.problems)
+        id_ = table.text("id", regex=ID, example='"main"')
+        refrigerant = table.text("refrigerant", example='"R-410A"')
+        described = {
+            "id": id_,
+            "refrigerant": refrigerant,
+            "metering_device": table.text("metering_device", "", one_of=METERING_DEVICES),
+            "line_frequency_hz": table.number("line_frequency_hz", 60.0),
+            "altitude_m": table.number("altitude_m", 0.0, least=-400.0, most=5000.0),
+            "title": table.text("title", ""),
+        }
+        table.finish()
+        if id_ in seen:
+            table.problem("id", f"two systems are called {id_!r}", "Give each its own id")
+        seen.add(id_)
+        if id_ in RESERVED_SYSTEMS:
+            table.problem("id", f"a system cannot be called {id_!r}", "Give it another id")
+        if refrigerant:
+            try:
+                curve(refrigerant)
+            except PhysicsError as error:
+                table.problem("refrigerant", str(error), "Write what the nameplate says")
+        if len(table.problems) > before:
+            continue
         try:
-            yield system_record(table.rest())
+            yield system_record(described)
         except SystemDescriptionError as error:
             table.problem("", str(error), "Put it right")
 
 
 def _placements(
-    root: Table, instruments: tuple[InstrumentConfig, ...], systems: tuple[SystemRecord, ...]
+    root: Table, instruments: tuple[InstrumentConfig, ...], ids: set[str], systems: tuple[SystemRecord, ...]
 ) -> Iterator[PlacementConfig]:
     by_id = {item.spec.id: item.spec for item in instruments}
+    # a system with a problem of its own is no reason for a second one here
+    system_ids = [table.text("id", "") for table in root.tables("system")]
+    channels: set[tuple[str, str]] = set()
+    points: set[tuple[str, str]] = set()
     for table in root.tables("placement"):
         instrument = table.text("instrument", example='"gauges"')
         channel = table.text("channel", example='"low"')
         where = table.text("point", example='"vapor_service_pressure"')
         system = table.text("system", "")
         table.finish()
-        spec = by_id.get(instrument)
-        if spec is None:
-            if by_id:
-                table.problem("instrument", f"no instrument is called {instrument!r}", f"Known: {', '.join(by_id)}")
-            continue
-        found = next((c for c in spec.profile.channels if c.name == channel), None)
-        if found is None:
-            known = ", ".join(c.name for c in spec.profile.channels)
-            table.problem("channel", f"{instrument} has no channel {channel!r}", f"It has {known}")
-            continue
+        if instrument and instrument not in ids:
+            known = ", ".join(sorted(ids)) or "there is none under [[instrument]]"
+            table.problem("instrument", f"no instrument is called {instrument!r}", f"Known: {known}")
+        if system and system_ids and system not in system_ids:
+            table.problem("system", f"no system is called {system!r}", f"Known: {', '.join(system_ids)}")
+        if not system and len(systems) > 1:
+            table.problem("system", "there are several systems", f"Say which one: {', '.join(system_ids)}")
+        if _fits(table, by_id.get(instrument), channel, where):
+            if (instrument, channel) in channels:
+                table.problem("channel", f"{instrument}/{channel} is placed already", "Place a channel once")
+            if (system, where) in points:
+                table.problem("point", f"another channel is placed at {where}", "Place one channel at a point")
+            channels.add((instrument, channel))
+            points.add((system, where))
+            yield PlacementConfig(instrument=instrument, channel=channel, point=where, system=system)
+
+
+def _fits(table: Table, spec: InstrumentSpec | None, channel: str, where: str) -> bool:
+    """Whether the channel and the point are there and of one quantity; tells of each problem."""
+    quantity = None
+    if where:
         try:
-            place = point(where)
+            quantity = point(where).quantity
         except PointError as error:
             table.problem("point", str(error), "Use a point of the catalogue")
-            continue
-        if place.quantity != found.quantity:
-            table.problem(
-                "point",
-                f"{where} takes {place.quantity.replace('_', ' ')}, {instrument}/{channel} measures "
-                f"{found.quantity.replace('_', ' ')}",
-                "Place a channel of the point's own quantity",
-            )
-            continue
-        if system and systems and system not in {s.id for s in systems}:
-            table.problem("system", f"no system is called {system!r}", f"Known: {', '.join(s.id for s in systems)}")
-            continue
-        yield PlacementConfig(instrument=instrument, channel=channel, point=where, system=system)
+    if spec is None:
+        return False
+    if spec.profile.protocol == "entered":
+        table.problem("instrument", f"{spec.id} is read by eye and sits nowhere", "Remove this placement")
+        return False
+    found = next((c for c in spec.profile.channels if c.name == channel), None)
+    if found is None:
+        if channel:
+            known = ", ".join(c.name for c in spec.profile.channels)
+            table.problem("channel", f"{spec.id} has no channel {channel!r}", f"It has {known}")
+        return False
+    if quantity is not None and quantity != found.quantity:
+        table.problem(
+            "point",
+            f"{where} takes {quantity.replace('_', ' ')}, {spec.id}/{channel} measures "
+            f"{found.quantity.replace('_', ' ')}",
+            "Place a channel of the point's own quantity",
+        )
+        return False
+    return quantity is not None

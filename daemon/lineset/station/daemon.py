@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import signal
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from pathlib import Path
 
 import structlog
@@ -15,7 +16,7 @@ import lineset
 from lineset.contract import entry as e
 from lineset.contract.live import StationMessage
 from lineset.contract.topic import Topics
-from lineset.journal.errors import JournalError
+from lineset.journal.errors import JournalError, RowsLostError, WriterClosedError, from_os
 from lineset.journal.outbox import Outbox
 from lineset.journal.seal import StationKey
 from lineset.journal.writer_queue import WriterState
@@ -26,9 +27,16 @@ from lineset.station.inbox import Inbox, Item
 from lineset.station.introduce import BY_EYE, by_eye, introduced
 from lineset.station.record import Record, keep_snapshot
 from lineset.station.visits import Visits
-from lineset.stream.address import BrokerAddress
+from lineset.stream.address import (
+    BrokerAddress,
+    BrokerFile,
+    leave_broker_file,
+    runtime_folder,
+    take_broker_file_away,
+)
 from lineset.stream.broker import LocalBroker
 from lineset.stream.command import CommandDesk
+from lineset.stream.errors import SettingsError
 from lineset.stream.link import LinkStatus
 from lineset.stream.publisher import Publisher
 from lineset_drivers.clock import NS, VisitClock, boot_ns
@@ -56,9 +64,9 @@ class Station:
         self.ready = asyncio.Event()
         self._stack = contextlib.AsyncExitStack()
         self._timer: asyncio.TimerHandle | None = None
-        self._tasks: set[asyncio.Task[object]] = set()
-        self._snapshot_at = 0.0
-        self._recording = True
+        self._tasks: set[asyncio.Task[None]] = set()
+        self.recording = True
+        self.journal_reason = ""
         self.broker: LocalBroker | None = None
 
     # --------------------------------------------------------------------------------------------- start and stop
@@ -79,7 +87,10 @@ class Station:
     async def _start(self) -> None:
         config = self.config
         data = config.data
-        data.mkdir(parents=True, exist_ok=True, mode=0o700)
+        try:
+            data.mkdir(parents=True, exist_ok=True, mode=0o700)
+        except OSError as error:
+            raise from_os(error, data) from error
         self.key = StationKey.load_or_generate(data / "station.key")
         self.outbox = Outbox(data / "outbox")
         address = await self._open_broker()
@@ -93,6 +104,7 @@ class Station:
             wall=self.wall,
         )
         self.visits = Visits(self)
+        self._stack.push_async_callback(self._close_record)
         found = self.visits.unfinished()
         last_t, gap_ns = (0, 0) if found is None else self.visits.time_passed(found)
         self.clock = VisitClock(rate=config.speed, start=last_t + gap_ns)
@@ -102,12 +114,11 @@ class Station:
             self.visits.begin_station()
         else:
             self.visits.resume(found, gap_ns)
-        self._stack.push_async_callback(self._close_record)
         self._commands = Commands(self)
         self.desk = CommandDesk(self.publisher.link, self.topics, self._commands.handle)
         self.visits.recall_commands()
-        self._spawn(self.desk.run(), "commands")
-        self._spawn(self._run_publisher(), "publisher")
+        self.spawn(self.desk.run(), "commands")
+        self.spawn(self.publisher.run(), "publisher")
         self._stack.push_async_callback(self._end_tasks)
         self.inbox = Inbox(self._take, self._after)
         self._stack.callback(self._stop_timer)
@@ -117,21 +128,31 @@ class Station:
             [item.spec for item in self.instruments.values()], self.clock, self.inbox, seed=time.time_ns()
         )
         await self._stack.enter_async_context(self.fleet)
-        self._spawn(self._housekeeping(), "housekeeping")
+        self.spawn(self._housekeeping(), "housekeeping")
+        self.spawn(self._keep_snapshots(), "snapshots")
         self.ready.set()
+        self._note_broker(self.publisher.status)
         log.info("ready", station=config.name, visit=self.record.visit or None, instruments=len(config.instruments))
 
     async def _open_broker(self) -> BrokerAddress | Callable[[], BrokerAddress]:
         config = self.config
         given = config.broker
         if given.url:
-            return BrokerAddress.from_url(
-                given.url,
-                credentials_file=given.credentials,
-                ca_file=given.ca or "",
-                certificate_file=given.certificate or "",
-                key_file=given.key or "",
+            address = given.address()
+            found = BrokerFile(
+                url=given.url,
+                shop=config.shop,
+                station=config.name,
+                pid=os.getpid(),
+                settings=given.files,
             )
+            runtime = self.runtime or runtime_folder()
+            try:
+                leave_broker_file(runtime, found)
+            except OSError as error:
+                raise SettingsError(f"{runtime}: {error.strerror or error}; check the folder and its rights") from error
+            self._stack.callback(take_broker_file_away, runtime, given.url, self.topics)
+            return address
         broker = LocalBroker(
             config.data / "broker",
             self.topics,
@@ -144,22 +165,26 @@ class Station:
         return lambda: broker.address("station")
 
     async def _close_record(self) -> None:
-        record = self.record
-        try:
-            await record.close()
-        except JournalError as error:
-            log.error("the journal could not take its last rows", error=str(error))
-            return
-        if record.visit:
-            keep_snapshot(record.path, record.snapshot())
+        self.visits.let_go()
+        await self.visits.retired()
+        record = self.visits.current
+        if record is not None:
+            try:
+                await record.close()
+            except JournalError as error:
+                log.error("the journal could not take its last rows", error=str(error))
+            else:
+                if record.visit:
+                    keep_snapshot(record.path, record.snapshot())
         self._flush_outbox()
 
-    def _spawn(self, work: object, name: str) -> None:
-        task: asyncio.Task[object] = asyncio.create_task(work, name=name)  # type: ignore[arg-type]
+    def spawn(self, work: Coroutine[object, object, None], name: str) -> None:
+        """Run a part of the station until it ends; cancelled when the station stops."""
+        task: asyncio.Task[None] = asyncio.create_task(work, name=name)
         self._tasks.add(task)
         task.add_done_callback(self._ended)
 
-    def _ended(self, task: asyncio.Task[object]) -> None:
+    def _ended(self, task: asyncio.Task[None]) -> None:
         self._tasks.discard(task)
         if not task.cancelled() and task.exception() is not None:
             log.error("part of the station failed", part=task.get_name(), exc_info=task.exception())
@@ -169,9 +194,6 @@ class Station:
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
-
-    async def _run_publisher(self) -> None:
-        await self.publisher.run()
 
     # -------------------------------------------------------------------------------------------------- the record
 
@@ -207,22 +229,20 @@ class Station:
     def _after(self) -> None:
         self.announcer.live(self.record.engine.take_live())
 
-    def committed(self, seq: int) -> None:
-        """The journal has made everything up to `seq` durable."""
+    def events_committed(self) -> None:
+        """The journal has made record events durable."""
         self.publisher.wake()
 
     def journal_state(self, state: WriterState) -> None:
         """The journal fails, or works again: live values say so, and an alarm is raised."""
-        self._recording = state.ok
+        self.recording = state.ok
         self.announcer.recorded = state.ok
         if state.ok:
             log.info("journal works again", dropped=state.dropped)
         else:
             log.error("journal cannot write: nothing is recorded, nothing settles", reason=state.reason)
-        self._journal_reason = state.reason
+        self.journal_reason = state.reason
         self.publisher.refresh()
-
-    _journal_reason = ""
 
     def _online(self) -> StationMessage:
         return StationMessage(
@@ -230,13 +250,17 @@ class Station:
             online=True,
             version=lineset.__version__,
             station=self.config.name,
-            recording=self._recording,
-            reason=self._journal_reason,
+            recording=self.recording,
+            reason=self.journal_reason,
         )
 
     def _broker_status(self, status: LinkStatus) -> None:
-        # on record as a note, so that a gap on the wire can be told from a gap in the readings
-        if self.ready.is_set() and status.state not in ("connecting",):
+        if self.ready.is_set():
+            self._note_broker(status)
+
+    def _note_broker(self, status: LinkStatus) -> None:
+        # on record, so that a gap on the wire can be told from a gap in the readings
+        if status.state != "connecting":
             self.take(e.Noted(text=f"broker: {status.sentence}", by="station"))
 
     # -------------------------------------------------------------------------------------------------------- time
@@ -260,8 +284,7 @@ class Station:
         return time.time_ns() - boot_ns()
 
     async def _housekeeping(self) -> None:
-        """Once a real second: wall clock steps, the visit's state, markers and snapshots on disk."""
-        self._snapshot_at = time.monotonic() + SNAPSHOT_S
+        """Once a real second: wall clock steps, the visit's state, markers on disk."""
         while True:
             await asyncio.sleep(1.0)
             drift = self._now_drift()
@@ -271,21 +294,27 @@ class Station:
                 log.warning("the wall clock stepped", seconds=round(step / NS, 3))
             self.announcer.visit(self.record.engine, "open")
             await asyncio.to_thread(self._flush_outbox)
-            if self.record.visit and time.monotonic() >= self._snapshot_at:
-                self._snapshot_at = time.monotonic() + SNAPSHOT_S
-                await self._keep_snapshot()
+
+    async def _keep_snapshots(self) -> None:
+        """Once a real minute; waits while the journal cannot write."""
+        while True:
+            await asyncio.sleep(SNAPSHOT_S)
+            record = self.record
+            if not record.visit:
+                continue
+            snapshot = record.snapshot()
+            try:
+                await record.writer.wait_committed(snapshot.seq)
+            except (RowsLostError, WriterClosedError) as error:
+                log.info("no snapshot this time", why=str(error))
+                continue
+            await asyncio.to_thread(keep_snapshot, record.path, snapshot)
 
     def _flush_outbox(self) -> None:
         try:
             self.outbox.flush()
         except JournalError as error:
             log.warning("outbox markers not kept; events may be sent twice after a restart", error=str(error))
-
-    async def _keep_snapshot(self) -> None:
-        record = self.record
-        snapshot = record.snapshot()
-        await record.writer.wait_committed(snapshot.seq)
-        await asyncio.to_thread(keep_snapshot, record.path, snapshot)
 
     def introduce_all(self) -> None:
         """Put all instruments on record, with their profiles and how they stand."""

@@ -46,10 +46,12 @@ class JournalEvents:
         self._reader = JournalReader(path)
         self._journal = self._reader.identity
         self._wall_offset_ns = 0
-        self._known_through = 0
+        self._found_last = self._looked_through = 0
+        self._closed = False
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the file; no more events come."""
+        self._closed = True
         self._reader.close()
 
     async def pointer(self) -> int:
@@ -62,29 +64,34 @@ class JournalEvents:
 
     async def rows(self, after: int, limit: int) -> Sequence[EventRow]:
         """Committed events above `after`, in order, about `limit` of them."""
-        self._learn_wall_time(after)
+        if self._closed:
+            return []
+        # frames are many and events few: what was looked through once is not looked through at each commit again
+        start = self._looked_through if self._found_last <= after <= self._looked_through else after
+        if start != self._looked_through or not start:
+            self._learn_wall_time(start)
+        through = self._reader.last_seq()
         found: list[EventRow] = []
-        for row in self._reader.rows(after + 1, _KINDS):
+        for row in self._reader.rows(start + 1, _KINDS):
             body = e.decode(row.body)
             if row.kind in _TIME_KINDS:
                 self._wall_offset_ns = body.wall_ns - row.t  # type: ignore[union-attr]
-            self._known_through = row.seq
             if row.kind in e.RECORD_KINDS:
                 found.append(self._message(row.seq, row.t, row.kind, body))
                 if len(found) >= limit:
+                    through = row.seq
                     break
+        self._found_last = found[-1].seq if found else after
+        self._looked_through = max(through, self._found_last)
         return found
 
     def _learn_wall_time(self, through: int) -> None:
         # wall time at an entry hangs on the last time entry before it, wherever reading begins
-        if through == self._known_through:
-            return
         self._wall_offset_ns = 0
         for row in self._reader.rows(1, _TIME_KINDS):
             if row.seq > through:
                 break
             self._wall_offset_ns = e.decode(row.body).wall_ns - row.t  # type: ignore[union-attr]
-        self._known_through = through
 
     def _message(self, seq: int, t: int, kind: str, body: e.AnyBody) -> EventRow:
         wall_s = round((t + self._wall_offset_ns) / 1e9, 3)

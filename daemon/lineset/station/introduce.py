@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from lineset.contract.entry import Calibration, ChannelRecord, Introduced
-from lineset.station.config import InstrumentConfig
+from lineset.station.instrument_config import InstrumentConfig
 from lineset_drivers import profile as profiles
 from lineset_drivers.channel import Channel
 from lineset_drivers.instrument import InstrumentSpec

@@ -27,7 +27,7 @@ log = structlog.get_logger(__name__)
 
 
 class Record:
-    """Takes inputs one by one. Make it with `begin` or `resume`; use it in the event loop's thread only."""
+    """Takes inputs one by one, in the event loop only. `on_events` is called when record events are durable."""
 
     def __init__(
         self,
@@ -35,7 +35,7 @@ class Record:
         journal: JournalFile,
         *,
         visit: str,
-        on_commit: Callable[[int], None],
+        on_events: Callable[[], None],
         on_state: Callable[[WriterState], None],
         rotation: Rotation | None = None,
     ) -> None:
@@ -43,18 +43,35 @@ class Record:
         self.visit = visit
         self.path: Path = journal.path
         self.journal_id = journal.identity
-        self.writer = Writer(journal, on_commit=on_commit, on_state=on_state, rotation=rotation)
+        self._on_events = on_events
+        self._last_event = self._told = journal.last
+        self.writer = Writer(journal, on_commit=self._committed, on_state=on_state, rotation=rotation)
         self._kind = e.kind_of
         self._encode = e.encode
+        self._holding = False
+        self._held: list[Row] = []
+        self._held_urgent = False
 
     @property
     def next_seq(self) -> int:
         """The seq that the next entry gets."""
-        return self.writer.next_seq
+        return self.writer.next_seq + len(self._held)
+
+    def hold(self) -> None:
+        """What is taken from now on waits for `release`, which puts it into one transaction. No await in between."""
+        self._holding = True
+
+    def release(self) -> None:
+        """Hand in what was held. Safe to call when nothing is."""
+        self._holding = False
+        rows, self._held = self._held, []
+        urgent, self._held_urgent = self._held_urgent, False
+        if rows:
+            self.writer.submit(rows, urgent=urgent)
 
     def take(self, t: int, body: e.InputBody) -> int:
         """Put one input through the engine and on record. Returns its seq."""
-        seq = first = self.writer.next_seq
+        seq = first = self.next_seq
         outputs = push_guarded(self.engine, seq, t, body)
         kind = self._kind(body)
         rows = [Row(seq, t, kind, self._encode(body))]
@@ -65,14 +82,23 @@ class Record:
             if kind in e.RECORD_KINDS:
                 urgent = True
             rows.append(Row(seq, t, kind, self._encode(output)))
-        self.writer.submit(rows, urgent=urgent)
+        if urgent:
+            self._last_event = seq
+        if self._holding:
+            self._held += rows
+            self._held_urgent = self._held_urgent or urgent
+        else:
+            self.writer.submit(rows, urgent=urgent)
         return first
+
+    def _committed(self, seq: int) -> None:
+        if self._last_event > self._told:
+            self._told = seq
+            self._on_events()
 
     def snapshot(self) -> Snapshot:
         """The engine's state as of the last entry, to be kept once that is committed."""
-        return Snapshot(
-            self.journal_id, self.writer.next_seq - 1, self.engine.state.fingerprint, self.engine.snapshot()
-        )
+        return Snapshot(self.journal_id, self.next_seq - 1, self.engine.state.fingerprint, self.engine.snapshot())
 
     async def close(self) -> None:
         """Commit what waits and let go of the file."""
@@ -80,7 +106,7 @@ class Record:
 
     async def seal(self, key: StationKey, t: int) -> Seal:
         """Close the last block and sign; only `close` is left to do."""
-        await self.writer.wait_committed(self.writer.next_seq - 1)
+        await self.writer.wait_committed(self.next_seq - 1)
         return await self.writer.seal(key, t)
 
 

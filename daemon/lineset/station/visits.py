@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,11 +13,11 @@ import structlog
 
 import lineset
 from lineset.contract import entry as e
-from lineset.contract.command import Reply, Request
+from lineset.contract.topic import RESERVED_SYSTEMS
 from lineset.engine.fingerprint import fingerprint
 from lineset.engine.fold import Engine
 from lineset.equipment.system import SystemRecord
-from lineset.journal.errors import JournalError
+from lineset.journal.errors import JournalError, from_os
 from lineset.journal.file import JournalFile
 from lineset.journal.reader import JournalReader
 from lineset.journal.station_journal import StationJournal
@@ -24,7 +25,10 @@ from lineset.journal.visit_files import VisitFile, list_visits, open_visit, visi
 from lineset.physics.errors import PhysicsError
 from lineset.physics.refrigerant import canonical_name, curve
 from lineset.station.events import BROKER, JournalEvents
+from lineset.station.introduce import introduced
+from lineset.station.recall import recall
 from lineset.station.record import Record, rebuilt
+from lineset.station.retained import retained_topics
 from lineset.stream.command import CommandRefused
 from lineset_drivers.clock import NS
 
@@ -46,8 +50,15 @@ class Visits:
         station_folder = station.config.data / "station"
         station_folder.mkdir(parents=True, exist_ok=True)
         self._between = StationJournal(station_folder, station.key, meta={"station": station.config.name})
-        self.record: Record
-        self._events: list[JournalEvents] = []
+        self.current: Record | None = None
+        self._events: dict[str, JournalEvents] = {}  # by visit, in the order of attaching
+        self._retiring: set[asyncio.Task[None]] = set()
+
+    @property
+    def record(self) -> Record:
+        """The record that entries go into now. Only after `resume` or `begin_station`."""
+        assert self.current is not None
+        return self.current
 
     # ---------------------------------------------------------------------------------------------------- at start
 
@@ -56,7 +67,13 @@ class Visits:
         for bad in list_visits(self._folder):
             if bad.error is not None:
                 log.error("a visit's journal cannot be read; it is left as it is", error=str(bad.error))
-        return open_visit(self._folder)
+        found = open_visit(self._folder)
+        if found is not None and not found.last:
+            # the station went away between making the file and the first entry: nothing was recorded, nobody was told
+            log.warning("a visit was never opened; its empty journal is removed", path=str(found.path))
+            discard(found.path)
+            return None
+        return found
 
     def time_passed(self, found: VisitFile) -> tuple[int, int]:
         """Last visit time on record (ns), and the visit time that passed since, by the wall clock."""
@@ -69,47 +86,83 @@ class Visits:
         return last_t, max(gap, 1)
 
     def resume(self, found: VisitFile, gap_ns: int) -> None:
-        """Go on with a visit after a restart."""
+        """Go on with a visit after a restart; one that was closed and not yet sealed is sealed.
+
+        Raises JournalError, EntryError.
+        """
         station = self._station
-        engine, _, replayed = rebuilt(found.path)
+        engine, last_t, replayed = rebuilt(found.path)
+        journal = JournalFile.open(found.path)
+        if engine.state.closed:
+            seal = journal.put_seal(station.key, last_t)
+            journal.close()
+            log.info("visit was closed, now it is sealed too", visit=found.visit, entries=seal.last)
+            self.begin_station()
+            return
         log.info("visit goes on", visit=found.visit, replayed=replayed)
-        self.record = self._record(engine, JournalFile.open(found.path), found.visit)
+        self.current = self._record(engine, journal, found.visit)
         station.take(e.Resumed(gap_ns=gap_ns, wall_ns=time.time_ns(), how="wall_time", version=lineset.__version__))
-        station.introduce_all()
+        self._introduce_changed(found.path)
+        self.record.release()
         self._attach_all()
+        self.clear_earlier()
+
+    def _introduce_changed(self, path: Path) -> None:
+        """Put on record what the configuration now says of instruments, where it says something else than before."""
+        station = self._station
+        with JournalReader(path) as reader:
+            before = {}
+            for row in reader.rows(1, {"introduced"}):
+                body = e.decode(row.body)
+                assert isinstance(body, e.Introduced)
+                before[body.instrument] = body
+        state = self.record.engine.state
+        for id_, item in station.instruments.items():
+            now = introduced(item)
+            if before.get(id_) == now:
+                continue
+            known = state.instruments.get(id_)
+            placed = [(c.record.name, c.system, c.point) for c in known.channels.values() if c.point] if known else []
+            for channel, _, _ in placed:
+                station.take(e.Placed(instrument=id_, channel=channel, by="config"))
+            station.take(now)
+            for channel, system, where in placed:
+                if why_not := self.record.engine.refuse_placement(id_, channel, system, where):
+                    log.warning("a placement ends: the configuration has changed", why=why_not)
+                else:
+                    station.take(e.Placed(instrument=id_, channel=channel, system=system, point=where, by="config"))
 
     def recall_commands(self) -> None:
-        """Remember the commands of this visit, so that one asked again after a restart is not done twice."""
-        if not self.record.visit:
-            return
-        with JournalReader(self.record.path) as reader:
-            for row in reader.rows(1, {"command"}):
-                body = e.decode(row.body)
-                assert isinstance(body, e.Commanded)
-                reply = Reply(request=body.request, verb=body.verb, ok=body.ok, text=body.answer)
-                request = Request(request=body.request, expires=body.expires, args=body.args, actor=body.actor)
-                self._station.desk.recall(request, body.verb, reply)
+        """Remember the commands that may still be asked again, so that none is done twice after a restart."""
+        visits = [found.path for found in list_visits(self._folder)]
+        for request, verb, reply in recall([*self._between.files(), *visits]):
+            self._station.desk.recall(request, verb, reply)
 
     def begin_station(self) -> None:
-        """Start (or go on with) the station's own record."""
+        """Start (or go on with) the station's own record. Raises JournalError, and then nothing has changed."""
+        self._begin_station(self._between.open())
+        self._attach_all()
+
+    def _begin_station(self, journal: JournalFile) -> None:
         station = self._station
-        engine = Engine(fingerprint())
-        self.record = self._record(engine, self._between.open(), "")
+        self.current = self._record(Engine(fingerprint()), journal, "")
         self._opened("", (), "")
         station.introduce_all()
-        self._attach_all()
+        self.record.release()
 
     def _record(self, engine: Engine, journal: JournalFile, visit: str) -> Record:
         station = self._station
         station.announcer.turn_to(visit)
-        return Record(
+        record = Record(
             engine,
             journal,
             visit=visit,
-            on_commit=station.committed,
+            on_events=station.events_committed,
             on_state=station.journal_state,
             rotation=None if visit else self._between,
         )
+        record.hold()  # its first entries are one transaction
+        return record
 
     def _opened(self, visit: str, systems: Sequence[SystemRecord], by: str) -> None:
         config = self._station.config
@@ -147,36 +200,38 @@ class Visits:
         if len({system.id for system in systems}) < len(systems):
             raise CommandRefused("two systems have one id; give each its own")
         for system in systems:
+            if system.id in RESERVED_SYSTEMS:
+                raise CommandRefused(f"a system cannot be called {system.id!r}; give it another id")
             try:
                 curve(system.refrigerant)
             except PhysicsError as error:
                 raise CommandRefused(f"system {system.id}: {error}") from error
         return path
 
-    async def open(self, visit: str, systems: Sequence[SystemRecord], by: str) -> None:
+    def open(self, visit: str, systems: Sequence[SystemRecord], by: str) -> None:
         """Open a visit; the state of all instruments is copied in, and the configured placements are made.
 
-        Raises CommandRefused.
+        The new record is held: who calls puts the command on it and releases it. Raises CommandRefused.
         """
+        station = self._station
         path = self.check_open(visit, systems)
         systems = [
             msgspec.structs.replace(system, refrigerant=canonical_name(system.refrigerant) or system.refrigerant)
             for system in systems
         ]
         try:
-            journal = JournalFile.create(path, meta={"station": self._station.config.name, "visit": visit})
+            journal = JournalFile.create(path, meta={"station": station.config.name, "visit": visit})
         except JournalError as error:
             raise CommandRefused(f"no journal can be made: {error}") from error
-        self._clear_retained()
         before = self.record
         # nothing may come between the new record and its first entry: no await from here on
-        self.record = self._record(Engine(fingerprint()), journal, visit)
+        self.current = self._record(Engine(fingerprint()), journal, visit)
         self._opened(visit, systems, by)
-        self._station.introduce_all()
-        for placement in self._station.config.placements:
+        station.introduce_all()
+        for placement in station.config.placements:
             system = placement.system or systems[0].id
             if system in {each.id for each in systems}:
-                self._station.take(
+                station.take(
                     e.Placed(
                         instrument=placement.instrument,
                         channel=placement.channel,
@@ -186,70 +241,130 @@ class Visits:
                     )
                 )
         self._attach(path, visit)
-        self._station.announcer.visit(self.record.engine, "open")
-        self._station.tell_instruments()
-        await before.close()
+        station.announcer.visit(self.record.engine, "open")
+        station.tell_instruments()
+        self._retire(before)
+        self.clear_earlier()
 
-    async def close(self, by: str, reason: str) -> dict[str, object]:
-        """Close and seal the open visit. Returns what the seal says. Raises CommandRefused."""
+    async def close(self, command: e.Commanded) -> dict[str, object]:
+        """Close and seal the open visit, with the command as it goes on record. Returns what the seal says.
+
+        Raises CommandRefused.
+        """
+        station = self._station
         record = self.record
         if not record.visit:
             raise CommandRefused("no visit is open")
-        self._station.take(e.Closed(by=by, reason=reason))
-        self._station.announcer.visit(record.engine, "closed")
-        t = self._station.clock.now()
-        self.begin_station()  # before any await: what comes from now on belongs to the station's own record
-        seal = await record.seal(self._station.key, t)
-        await record.close()
-        self._station.tell_instruments()
-        self._station.publisher.wake()
+        await self.retired()
+        try:
+            between = self._between.open()
+        except JournalError as error:
+            raise CommandRefused(f"the station's own journal cannot go on, so the visit stays open: {error}") from error
+        # no await from here on until entries go to the station's own record
+        record.hold()
+        station.take(command)
+        station.take(e.Closed(by=command.actor, reason=str(command.args.get("reason", ""))))
+        record.release()
+        station.announcer.visit(record.engine, "closed")
+        t = station.clock.now()
+        self._begin_station(between)
+        station.tell_instruments()
+        try:
+            seal = await record.seal(station.key, t)
+        finally:
+            self._retire(record)
+        station.publisher.wake()
         return {"visit": record.visit, "entries": seal.last, "head": seal.head.hex(), "journal": str(record.path)}
+
+    def _retire(self, record: Record) -> None:
+        """Let go of a record that takes nothing more, without waiting for it."""
+        task = asyncio.create_task(_close(record), name="closing a journal")
+        self._retiring.add(task)
+        task.add_done_callback(self._retiring.discard)
+
+    async def retired(self) -> None:
+        """Return when the files of earlier records are closed."""
+        await asyncio.gather(*self._retiring)
 
     # ------------------------------------------------------------------------------------------------------ events
 
     def _attach(self, path: Path, visit: str) -> None:
         station = self._station
         events = JournalEvents(path, visit, station.topics, station.outbox, station.config.units)
-        self._events.append(events)
+        self._events[visit] = events
         station.publisher.attach(events)
 
     def _attach_all(self) -> None:
         """Events of visits that a broker has not had whole are sent before those of the open one."""
-        attached = {events.visit for events in self._events}
+        outbox = self._station.outbox
+        waiting = []
         for found in list_visits(self._folder):
-            if found.error is not None or found.visit in attached:
+            if found.error is not None or found.visit in self._events:
                 continue
             with JournalReader(found.path) as reader:
-                identity = reader.identity
-            if not found.closed or self._station.outbox.through(BROKER, identity) < found.last:
-                self._attach(found.path, found.visit)
+                identity, made = reader.identity, int(reader.meta["created"])
+            if not found.closed or outbox.through(BROKER, identity) < found.last:
+                waiting.append((found.closed, made, found))
+        # the oldest first, the open one last
+        for _, _, found in sorted(waiting, key=lambda each: (not each[0], each[1])):
+            self._attach(found.path, found.visit)
 
-    def _clear_retained(self) -> None:
-        """Take back what earlier visits left with the broker."""
+    def clear_earlier(self) -> None:
+        """Take back what earlier visits left with the broker, once it has had their last event."""
+        self._station.spawn(self._clear_earlier(), "clearing earlier visits")
+
+    async def _clear_earlier(self) -> None:
         station = self._station
-        topics = station.topics
-        for found in list_visits(self._folder):
-            if found.error is not None or not found.closed:
-                continue
-            with JournalReader(found.path) as reader:
-                identity = reader.identity
-                if station.outbox.through(CLEARED, identity):
-                    continue
-                gone = {topics.visit(found.visit): None}
-                for row in reader.rows(1, {"opened", "settled"}):
-                    body = e.decode(row.body)
-                    if isinstance(body, e.Opened):
-                        for system in body.systems:
-                            gone[topics.now(found.visit, system.id)] = None
-                            gone[topics.run(found.visit, system.id)] = None
-                    elif isinstance(body, e.Settled):
-                        gone[topics.settled(found.visit, body.system, body.phase, body.name)] = None
-            for topic in gone:
+        for found in await asyncio.to_thread(self._uncleared):
+            events = self._events.get(found.visit)
+            if events is not None:
+                await station.publisher.drained(events)
+                station.publisher.detach(events)
+                self._events.pop(found.visit, None)
+                events.close()
+            identity, topics = await asyncio.to_thread(self._left_behind, found)
+            for topic in topics:
                 station.publisher.state(topic, b"")
+            await station.publisher.states_said()
             station.outbox.advance(CLEARED, identity, 1)
+
+    def _uncleared(self) -> list[VisitFile]:
+        found = []
+        for visit in list_visits(self._folder):
+            if visit.error is None and visit.closed:
+                with JournalReader(visit.path) as reader:
+                    if not self._station.outbox.through(CLEARED, reader.identity):
+                        found.append(visit)
+        return found
+
+    def _left_behind(self, found: VisitFile) -> tuple[str, list[str]]:
+        with JournalReader(found.path) as reader:
+            return reader.identity, retained_topics(reader, found.visit, self._station.topics)
+
+    def let_go(self) -> None:
+        """Close the files that events are read from."""
+        for events in self._events.values():
+            events.close()
+        self._events.clear()
 
     def duration_s(self) -> float:
         """Seconds of visit time since the open visit began."""
         with JournalReader(self.record.path) as reader:
             first = next(iter(reader.rows(1)), None)
         return 0.0 if first is None else (self._station.clock.now() - first.t) / NS
+
+
+async def _close(record: Record) -> None:
+    try:
+        await record.close()
+    except JournalError as error:
+        log.error("a journal could not take its last rows", path=str(record.path), error=str(error))
+
+
+def discard(path: Path) -> None:
+    """Remove a journal without entries, the file itself last. Raises JournalError."""
+    try:
+        for suffix in ("-wal", "-shm", "-lock", ""):
+            path.with_name(path.name + suffix).unlink(missing_ok=True)
+    except OSError as error:
+        raise from_os(error, path) from error
