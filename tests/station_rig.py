@@ -1,0 +1,259 @@
+"""For tests of the station: instruments as hand-written register images, an independent ear on the broker, journals.
+
+Nothing here reads a profile of ours or uses a codec of ours, so that shared errors cannot cancel.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import secrets
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import aiomqtt
+from driver_peers import PtyPeer, rtu
+
+from lineset.journal.reader import JournalReader
+from lineset.station.config import Config, load
+from lineset.station.daemon import Station
+from lineset.stream.address import BrokerAddress
+
+WAIT_S = 30.0
+
+
+# -------------------------------------------------------------------------------------------------------- instruments
+
+
+class RegisterImage:
+    """A Modbus RTU unit whose registers stand here as numbers; answers functions 3 and 4, counts what it answered."""
+
+    def __init__(self, unit: int, inputs: dict[int, int], holdings: dict[int, int] | None = None) -> None:
+        self.unit, self.inputs, self.holdings = unit, inputs, holdings or {}
+        self.answered = 0
+        self.silent = False
+        self.damaged = False
+        self.before: Callable[[RegisterImage], None] | None = None  # called before each answer from `inputs`
+
+    def __call__(self, request: bytes) -> list[tuple[float, bytes]]:
+        unit, function = request[0], request[1]
+        first, count = int.from_bytes(request[2:4], "big"), int.from_bytes(request[4:6], "big")
+        if unit != self.unit or self.silent or function not in (3, 4):
+            return []
+        if function == 4 and self.before is not None:
+            self.before(self)
+        registers = self.holdings if function == 3 else self.inputs
+        if any(address not in registers for address in range(first, first + count)):
+            return [(0.0, rtu(unit, function | 0x80, 2))]
+        words = b"".join((registers[first + at] & 0xFFFF).to_bytes(2, "big") for at in range(count))
+        answer = rtu(unit, function, len(words), *words)
+        if function == 4:
+            self.answered += 1
+            if self.damaged:
+                answer = answer[:-1] + bytes([answer[-1] ^ 0x5A])
+        return [(0.0, answer)]
+
+
+def gauges_image(low_psig: float = 118.0, high_psig: float = 371.0) -> RegisterImage:
+    """Two pressures in tenths of psi at input registers 0 and 1, model code 0x0210 and serial number 4711."""
+    return RegisterImage(
+        1, {0: round(low_psig * 10), 1: round(high_psig * 10)}, {0: 0x0210, 1: 0, 2: 0, 3: 4711, 4: 0, 5: 0}
+    )
+
+
+def pipes_image(*degc: float) -> RegisterImage:
+    """Four thermocouples and the cold junction, tenths of a degree Celsius, model code 0x0404."""
+    values = (*degc, *[25.0] * (5 - len(degc)))
+    return RegisterImage(2, {at: round(value * 10) for at, value in enumerate(values)}, {0: 0x0404, 1: 0, 2: 0, 3: 12})
+
+
+def plug(link: Path, *images: RegisterImage) -> PtyPeer:
+    """The far end of a serial cable with these units on it."""
+
+    def answer(request: bytes) -> list[tuple[float, bytes]]:
+        return [part for image in images for part in image(request)]
+
+    peer = PtyPeer(link, answer)
+    peer.plug()
+    return peer
+
+
+# ------------------------------------------------------------------------------------------------------- configuration
+
+SYSTEM = '[[system]]\nid = "main"\nrefrigerant = "R-410A"\nmetering_device = "txv"\n'
+
+
+def station_text(data: Path, body: str = "", *, speed: float = 1.0, more: str = "", system: str = SYSTEM) -> str:
+    """A configuration as a technician would write it."""
+    return f'[station]\nname = "van-3"\nshop = "north"\ndata = "{data}"\nspeed = {speed:g}\n{more}\n{system}\n{body}\n'
+
+
+def instrument(id_: str, profile: str, link: str, *placements: str, more: str = "") -> str:
+    """One instrument; placements as "channel point"."""
+    text = f'[[instrument]]\nid = "{id_}"\nprofile = "{profile}"\nlink = "{link}"\n{more}\n'
+    for placement in placements:
+        channel, point = placement.split()
+        text += f'[[placement]]\ninstrument = "{id_}"\nchannel = "{channel}"\npoint = "{point}"\n'
+    return text
+
+
+def write_config(folder: Path, text: str) -> Path:
+    file = folder / "station.toml"
+    file.write_text(text)
+    return file
+
+
+@asynccontextmanager
+async def station(folder: Path, text: str) -> AsyncIterator[Station]:
+    """A station in this process, with its own broker."""
+    config: Config = load(write_config(folder, text))
+    async with Station(config, runtime=folder / "run") as running:
+        yield running
+
+
+# ------------------------------------------------------------------------------------------------------- on the broker
+
+
+class Heard(NamedTuple):
+    """One message as it came: `at` is monotonic time; `retained` was said before we listened."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+    at: float
+
+    @property
+    def json(self) -> dict[str, Any]:
+        found: dict[str, Any] = json.loads(self.payload)
+        return found
+
+
+class Ear:
+    """An independent listener (aiomqtt as it comes): keeps all it hears, and waits for what a test expects.
+
+    After a loss of the connection it listens again; `sessions` counts.
+    """
+
+    def __init__(self, address: Callable[[], BrokerAddress], base: str) -> None:
+        self._address, self.base = address, base
+        self.heard: list[Heard] = []
+        self.sessions = 0
+        self._news = asyncio.Condition()
+        self._client: aiomqtt.Client | None = None
+
+    async def run(self) -> None:
+        while True:
+            address = self._address()
+            with contextlib.suppress(aiomqtt.MqttError):
+                async with aiomqtt.Client(
+                    address.host, address.port, username=address.username or None, password=address.password or None
+                ) as client:
+                    await client.subscribe("#" if not self.base else f"{self.base}/#", 1)
+                    self._client = client
+                    self.sessions += 1
+                    async with self._news:
+                        self._news.notify_all()
+                    async for message in client.messages:
+                        payload = message.payload if isinstance(message.payload, bytes) else b""
+                        async with self._news:
+                            self.heard.append(
+                                Heard(message.topic.value, payload, bool(message.retain), time.monotonic())
+                            )
+                            self._news.notify_all()
+            self._client = None
+            await asyncio.sleep(0.02)
+
+    async def until(self, enough: Callable[[], object], wait_s: float = WAIT_S) -> None:
+        """Wait until `enough()` is true of what was heard."""
+        try:
+            async with asyncio.timeout(wait_s), self._news:
+                await self._news.wait_for(lambda: bool(enough()))
+        except TimeoutError:
+            last = "\n".join(f"{m.topic} {m.payload[:200]!r}" for m in self.heard[-12:])
+            raise AssertionError(f"not heard within {wait_s:g} s; the last of {len(self.heard)}:\n{last}") from None
+
+    def on(self, rest: str, since: int = 0) -> list[Heard]:
+        """What was heard on a topic below the station's."""
+        return [message for message in self.heard[since:] if message.topic == f"{self.base}/{rest}"]
+
+    def events(self) -> list[Heard]:
+        """Record events: what carries a seq, as said the first time and again."""
+        return [
+            m
+            for m in self.heard
+            if m.payload and ("/settled/" in m.topic or "/event/" in m.topic or m.topic.endswith("/run"))
+        ]
+
+    async def settled(self, visit: str, phase: str, name: str, wait_s: float = WAIT_S) -> dict[str, Any]:
+        """Wait until a name has settled; the message."""
+        topic = f"visit/{visit}/main/{phase}/settled/{name}"
+        await self.until(lambda: any(m.payload and m.json["settled"] for m in self.on(topic)), wait_s)
+        return next(m.json for m in reversed(self.on(topic)) if m.payload and m.json["settled"])
+
+    async def instrument(self, id_: str, state: str, words: str = "", wait_s: float = WAIT_S) -> dict[str, Any]:
+        """Wait until an instrument's last state is this, with these words in its reason."""
+
+        def there() -> bool:
+            told = self.on(f"instrument/{id_}")
+            return bool(told) and told[-1].json["state"] == state and words in told[-1].json["reason"]
+
+        await self.until(there, wait_s)
+        return self.on(f"instrument/{id_}")[-1].json
+
+    async def command(
+        self, verb: str, args: dict[str, Any] | None = None, *, request: str = "", expires_s: float = 60.0, **more: Any
+    ) -> dict[str, Any]:
+        """Give a command as any stranger would: JSON on one topic, the reply on another."""
+        request = request or secrets.token_hex(8)
+        since = len(self.heard)
+        assert self._client is not None
+        body = {"request": request, "expires": time.time() + expires_s, "args": args or {}, "actor": "the test", **more}
+        await self._client.publish(f"{self.base}/command/{verb}", json.dumps(body), qos=1)
+        await self.until(lambda: self.on(f"reply/{request}", since))
+        return self.on(f"reply/{request}", since)[-1].json
+
+
+@asynccontextmanager
+async def listening(address: Callable[[], BrokerAddress], base: str = "lineset/v1/north/van-3") -> AsyncIterator[Ear]:
+    """An ear for as long as the block lasts."""
+    ear = Ear(address, base)
+    task = asyncio.create_task(ear.run())
+    try:
+        await ear.until(lambda: ear.sessions)
+        yield ear
+    finally:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError, aiomqtt.MqttError):
+            await task
+
+
+def hearing(running: Station, role: str = "command") -> contextlib.AbstractAsyncContextManager[Ear]:
+    """An ear on the broker of a station in this process."""
+
+    def address() -> BrokerAddress:
+        assert running.broker is not None
+        return running.broker.address(role)  # type: ignore[arg-type]
+
+    return listening(address)
+
+
+# --------------------------------------------------------------------------------------------------------- in journals
+
+
+def bodies(path: Path, *kinds: str) -> Iterator[tuple[int, dict[str, Any]]]:
+    """seq and body (plain JSON, not by our models) of a journal's rows."""
+    with JournalReader(path) as reader:
+        for row in reader.rows(reader.first_seq, kinds or None):
+            yield row.seq, json.loads(row.body)
+
+
+def visit_journal(data: Path, visit: str) -> Path:
+    return data / "visits" / f"{visit}.journal"
+
+
+def station_journals(data: Path) -> list[Path]:
+    return sorted((data / "station").glob("station-*.journal"))
