@@ -1,0 +1,192 @@
+"""One example of each model that crosses an edge, for the generated documents and their check.
+
+All of it is invented: station, visit, instruments and values belong to nobody.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from lineset.contract import command as c
+from lineset.contract import entry as e
+from lineset.contract import live as m
+from lineset_drivers.frame import Sample
+
+_T = 1_796_000_000.0
+_NS = 1_796_000_000_000_000_000
+
+_SUPERHEAT = m.ValueMessage(
+    t=_T, name="total_superheat", v=6.4, u="K", sd=0.6, settled=True, text="11.5 +/- 2.1 degF total superheat"
+)
+_PRESSURE = m.ValueMessage(
+    t=_T,
+    name="vapor_service_pressure",
+    v=813_600.0,
+    u="Pa",
+    sd=3400.0,
+    text="118.0 psig",
+    instrument="gauge-1",
+    channel="low",
+)
+_RUN_EVIDENCE = {"compressor_common_current": "11.8 A: running", "discharge_pressure": "rising: running"}
+
+EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
+    type(example): example
+    for example in (
+        # live messages
+        m.StationMessage(t=_T, online=True, version="0.1.0", station="van-3"),
+        m.InstrumentMessage(
+            t=_T,
+            instrument="gauge-1",
+            state="linked",
+            reason="answers every poll",
+            profile="refrigerant-pressure-2ch",
+            link="tcp 127.0.0.1:5020 unit 1",
+            identity="2a03:0043:A1",
+            battery=0.82,
+            channels={"low": "pressure_gauge", "high": "pressure_gauge"},
+            placement={"low": "heat-pump/vapor_service_pressure"},
+        ),
+        m.VisitMessage(
+            t=_T,
+            visit="spring-12",
+            state="open",
+            phase="before",
+            systems={"heat-pump": {"refrigerant": "R-454B", "metering_device": "txv"}},
+            run={"heat-pump": "running"},
+            settled={"before": 9},
+        ),
+        _PRESSURE,
+        m.NowMessage(
+            t=_T,
+            system="heat-pump",
+            phase="before",
+            run="running",
+            run_s=912.0,
+            mode="cool",
+            readings={"vapor_service_pressure": _PRESSURE},
+            derived={"total_superheat": _SUPERHEAT},
+        ),
+        m.SettledMessage(
+            t=_T,
+            seq=4711,
+            system="heat-pump",
+            phase="before",
+            name="total_superheat",
+            settled=True,
+            title="total superheat",
+            v=6.4,
+            u="K",
+            sd=0.6,
+            interval95=(5.2, 7.6),
+            text="11.5 +/- 2.1 degF",
+            origin="derived",
+            run="running",
+            run_s=912.0,
+            window_s=60.0,
+            samples=58,
+            inputs={"vapor_service_pressure": 813_600.0, "vapor_line_temperature": 11.1},
+        ),
+        m.RunMessage(t=_T, seq=512, system="heat-pump", state="running", mode="cool", evidence=_RUN_EVIDENCE),
+        m.EventMessage(
+            t=_T,
+            seq=77,
+            event="placed",
+            body={"instrument": "clamp-1", "channel": "current", "system": "heat-pump", "point": "power"},
+        ),
+        # commands
+        c.Request(request="k3f9-1", expires=_T + 10, args={"text": "coil is wet"}, actor="apprentice"),
+        c.Reply(request="k3f9-1", verb="note", ok=True, text="noted", data={"seq": 78}),
+        c.Place(instrument="clamp-1", point="heat_strip_current.2", channel="current", system="heat-pump"),
+        c.Enter(point="vapor_service_pressure", value="118 +/- 2 psig", resolution="1 psi"),
+        c.Phase(phase="before"),
+        c.Note(text="coil is wet"),
+        c.VisitOpen(visit="spring-12", systems=[{"id": "heat-pump", "refrigerant": "R-454B"}]),
+        c.VisitClose(force=True, reason="the customer has to leave"),
+        c.VisitShow(),
+        # entries that go into the engine
+        e.Opened(
+            station="van-3",
+            visit="spring-12",
+            wall_ns=_NS,
+            version="0.1.0",
+            fingerprint="9f2c41",
+            systems=(e.SystemRecord(id="heat-pump", refrigerant="R-454B", metering_device="txv"),),
+            curves={"R-454B": "5d1e"},
+        ),
+        e.Introduced(
+            instrument="gauge-1",
+            profile="refrigerant-pressure-2ch",
+            profile_sha256="77ab",
+            channels=(
+                e.ChannelRecord(
+                    name="low",
+                    quantity="pressure_gauge",
+                    unit="psig",
+                    reading_pct=0.5,
+                    resolution=0.1,
+                    calibration=e.Calibration(gain=1.001, offset=-120.0, u=900.0, due="2027-03-01", source="cert 8812"),
+                ),
+            ),
+        ),
+        e.Framed(
+            instrument="gauge-1", raw=b"\x01\x03\x02\x04\x9c\xba\xdd", samples=(Sample("low", 118.0, "psig", ""),)
+        ),
+        e.Entered(
+            instrument="by-eye",
+            system="heat-pump",
+            point="vapor_service_pressure",
+            value=813_600.0,
+            half_width=13_800.0,
+            text="118 +/- 2 psig",
+            by="apprentice",
+        ),
+        e.Placed(instrument="clamp-1", channel="current", system="heat-pump", point="outdoor_fan_current"),
+        e.Phased(phase="work", by="apprentice"),
+        e.InstrumentChanged(
+            instrument="gauge-1", state="stale", reason="no answer for 10 s: is it switched on?", battery=0.1
+        ),
+        e.Tick(),
+        e.WallClock(wall_ns=_NS, step_ns=1_500_000_000),
+        e.Resumed(gap_ns=42_000_000_000, wall_ns=_NS, how="boot_time", version="0.1.0"),
+        e.Overrun(instrument="clamp-1", loss="stream_dropped", count=3),
+        e.Noted(text="port cap on the liquid valve was loose", by="apprentice"),
+        e.Commanded(request="k3f9-1", verb="note", args={"text": "coil is wet"}, actor="apprentice", answer="noted"),
+        e.Closed(by="apprentice"),
+        # entries that come out of it
+        e.Settled(
+            system="heat-pump",
+            phase="before",
+            name="total_superheat",
+            value=6.4,
+            unit="K",
+            u=0.6,
+            low=5.2,
+            high=7.6,
+            window_s=60.0,
+            samples=58,
+            origin="derived",
+            run="running",
+            run_s=912.0,
+            inputs={"vapor_service_pressure": 813_600.0, "vapor_line_temperature": 11.1},
+        ),
+        e.Unsettled(system="heat-pump", phase="before", name="total_superheat", reason="it drifts by 0.8 K a minute"),
+        e.TooCoarse(
+            system="heat-pump",
+            name="return_static",
+            instrument="manometer-1",
+            channel="a",
+            reason="one digit is 25 Pa, and the verdict tolerates 5 Pa",
+        ),
+        e.RunChanged(system="heat-pump", state="running", mode="cool", evidence=_RUN_EVIDENCE, previous="starting"),
+        e.QualityChanged(
+            system="heat-pump",
+            name="outdoor_air_temperature",
+            quality="frozen",
+            reason="the same digits for 120 s",
+            instrument="air-1",
+            channel="temperature",
+        ),
+        e.Derived(system="heat-pump", values={"total_superheat": (6.4, 0.6), "subcooling": (5.1, 0.7)}),
+    )
+}
