@@ -93,11 +93,12 @@ def explain(error: BaseException, address: BrokerAddress) -> StreamError:
         return TlsFailure(
             f"{address}: the broker's certificate is not trusted ({cause.verify_message}); check ca_file and the host"
         )
-    if isinstance(cause, ssl.SSLError):
-        return TlsFailure(f"{address}: no encrypted connection ({cause.reason or cause}); is this its TLS port?")
+    if isinstance(cause, ssl.SSLError) or (address.tls and isinstance(cause, ConnectionResetError)):
+        said = getattr(cause, "reason", None) or cause
+        return TlsFailure(f"{address}: no encrypted connection ({said}); is this its TLS port?")
     if isinstance(cause, OSError):
-        said = cause.strerror or str(cause) or type(cause).__name__
-        return Unreachable(f"{address}: no broker can be reached ({said}); check that it runs, host, port and network")
+        words = cause.strerror or str(cause) or type(cause).__name__
+        return Unreachable(f"{address}: no broker can be reached ({words}); check that it runs, host, port and network")
     if code is not None:
         return RefusedByBroker(f"{address}: the broker refused the connection ({error}); check its settings")
     return Unreachable(f"{address}: no MQTT broker answered ({error}); check host and port")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import itertools
 import json
+import os
+import signal
 import time
 from collections.abc import Sequence
 from typing import Any
@@ -274,6 +276,46 @@ async def test_a_wrong_password_and_a_dead_port_are_said_in_a_sentence(broker: A
         status = await asyncio.wait_for(said.get(), WAIT_S)
     assert status.state == "unreachable"
     assert f"mqtt://127.0.0.1:{right.port}: no broker can be reached" in status.sentence
+
+
+async def test_a_broker_that_does_not_keep_up_costs_live_values_and_no_memory(local: Any, running: Any) -> None:
+    publisher = Publisher(local.address(), local.topics, online=online, live_hz=None)
+    reading, payload = local.topics.reading("v1", "s1", "power"), b"x" * 4000
+    async with running(publisher.run()):
+        await asyncio.wait_for(publisher.states_said(), WAIT_S)
+        os.kill(local.pid, signal.SIGSTOP)
+        for _ in range(100):
+            for _ in range(200):
+                publisher.live(reading, payload)
+            await asyncio.sleep(0)
+        stuck = publisher.sent_live
+        assert stuck + publisher.dropped_live == 20_000
+        assert stuck < 10_000  # what the sockets and a bounded queue take
+        os.kill(local.pid, signal.SIGCONT)
+        async with asyncio.timeout(WAIT_S):
+            while publisher.sent_live == stuck:  # it is used again once it has caught up
+                publisher.live(reading, payload)
+                await asyncio.sleep(0.01)
+    assert publisher.link.connections == 1
+
+
+async def test_cancelling_ends_at_any_moment(local: Any) -> None:
+    """A cancellation that comes together with an acknowledgement, a connection or a loss is never lost."""
+    rows = Rows(local.topics, 50_000)
+    for turn in range(60):
+        publisher = Publisher(local.address(), local.topics, online=online)
+        publisher.attach(rows)
+        task = asyncio.create_task(publisher.run())
+        for _ in range(turn * 4):
+            await asyncio.sleep(0)
+        if turn % 3 == 0 and publisher.link._paho is not None:
+            publisher.link._paho.socket().shutdown(2)
+            for _ in range(turn // 9):
+                await asyncio.sleep(0)
+        task.cancel()
+        done, _ = await asyncio.wait({task}, timeout=WAIT_S)
+        assert done, f"still running after a cancellation, turn {turn}"
+        assert task.cancelled()
 
 
 @pytest.mark.parametrize("hertz", [0.5, 2.0])
