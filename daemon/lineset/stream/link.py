@@ -129,6 +129,7 @@ class Link:
         self._client: aiomqtt.Client | None = None
         self._paho: PahoClient | None = None
         self._retry = asyncio.Event()
+        self._sending = False
         self._count = 0
         self._mark: MQTTMessageInfo | None = None
         self.connected = asyncio.Event()
@@ -158,9 +159,12 @@ class Link:
             if mark is not None and not mark.is_published():
                 return False
             self._count, self._mark = 0, None
+        self._sending = True
         info = paho.publish(topic, payload, 0, retain)
+        self._sending = False
         if info.rc != 0:
             return False
+        self._flush(paho)
         if self._mark is None:
             self._mark = info
         return True
@@ -214,6 +218,7 @@ class Link:
         try:
             await self._subscribe_all(client, address)
             self._client, self._paho = client, client._client  # aiomqtt has no publish without an await
+            self._paho.on_socket_register_write = self._has_output
             self._count, self._mark = 0, None
             self.connections += 1
             self.connected.set()
@@ -228,6 +233,21 @@ class Link:
             self._client = self._paho = None
             self.connected.clear()
             await disconnect(client)
+
+    def _has_output(self, paho: PahoClient, _userdata: object, _socket: object) -> None:
+        """Called by paho, on our loop, when it has something to write (aiomqtt would wake the loop through a pipe and
+        register a writer for each message: three turns of the loop where one does)."""
+        if not self._sending:
+            asyncio.get_running_loop().call_soon(self._flush, paho)
+
+    def _flush(self, paho: PahoClient) -> None:
+        """Write now; what the socket does not take waits until it does."""
+        # While writing, `on_publish` is called for QoS 0 only, where nobody waits, at the price of a publish.
+        told, paho.on_publish = paho.on_publish, None
+        paho.loop_write()
+        paho.on_publish = told
+        if paho.want_write() and (sock := paho.socket()) is not None:
+            asyncio.get_running_loop().add_writer(sock.fileno(), self._flush, paho)
 
     async def _subscribe_all(self, client: aiomqtt.Client, address: BrokerAddress) -> None:
         import aiomqtt

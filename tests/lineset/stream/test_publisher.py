@@ -17,6 +17,7 @@ from lineset.contract import live
 from lineset.contract.topic import Topics
 from lineset.stream.address import BrokerAddress
 from lineset.stream.events import EventRow
+from lineset.stream.link import faithful
 from lineset.stream.publisher import Publisher
 
 WAIT_S = 20.0
@@ -331,3 +332,19 @@ def test_the_conflator_keeps_its_rate(hertz: float) -> None:
         sent += [now for _ in conflator.release(now)]
     assert len(sent) == pytest.approx(10 * hertz, abs=1)
     assert min(b - a for a, b in itertools.pairwise(sent)) >= 1 / hertz - 1e-9
+
+
+async def test_a_cancellation_that_comes_with_the_result_is_kept() -> None:
+    """Before Python 3.12 `asyncio.wait_for` swallows it, and the library beneath publishes through that."""
+
+    async def publish_then_wait(acknowledged: asyncio.Future[None]) -> None:
+        await faithful(asyncio.wait_for(acknowledged, 60))
+        await asyncio.Event().wait()
+
+    acknowledged: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+    task = asyncio.create_task(publish_then_wait(acknowledged))
+    await asyncio.sleep(0)
+    acknowledged.set_result(None)
+    task.cancel()
+    await asyncio.wait({task}, timeout=5)
+    assert task.cancelled()
