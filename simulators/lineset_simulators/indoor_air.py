@@ -48,6 +48,7 @@ class IndoorAir:
         self._surface_heat = 0.0
         self._coil_wet = 0.0
         self._size(config.capacity_w)
+        self._ntu *= config.indoor_coil_size
 
     def _size(self, capacity_w: float) -> None:
         """The coil's conductance to the air, so that it gives its capacity at the design point."""

@@ -89,7 +89,8 @@ class Plant:
         flow = _OUTDOOR_FLOW * self.config.capacity_w / 10_550.0
         rate = flow * self.air.density(35.0, 0.012) * 1018.0
         reached = self.circuit.design_rejection / (rate * (DESIGN_CONDENSING - 35.0))
-        return -rate * math.log(max(1.0 - reached, 0.02)), rate
+        size = self.config.outdoor_coil_size
+        return -rate * math.log(max(1.0 - reached, 0.02)) * size, rate * size
 
     # -- acting ------------------------------------------------------------------------------------------------
 
@@ -165,6 +166,7 @@ class Plant:
         indoor.step(dt, circuit.evaporating, circuit.wetted_share, circuit.superheating, heated, self._blower_drive())
 
         volumes = self._fan_spin * (1.0 - 0.45 * self.outdoor_dirt) * (1.0 if self.panel_on else 0.8)
+        volumes *= 1.0 - self.config.outdoor_fan_loss
         volumes *= min((self.fan.capacitance / self.fan.marked) ** 0.3, 1.0)
         rate = self._outdoor_rate * max(volumes, 0.03)
         # with the fan at rest the air creeps through by its own warmth

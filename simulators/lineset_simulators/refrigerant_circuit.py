@@ -6,6 +6,9 @@ coil. Superheat grows with the dry part of the indoor coil, subcooling with the 
 At rest the liquid moves to the colder coil: through the metering device, or as vapor past the compressor's valves.
 Sizes are found when the circuit is built, so that it gives its capacity at the design point.
 
+Gas that does not condense (air, nitrogen) is swept into the outdoor coil while it runs, where its pressure adds to that
+of the condensing refrigerant, and is everywhere at rest. That it also hinders heat transfer is left out.
+
 Proportions (share of a coil that is dry, hold-up, lags) are judgement: common practice, no source.
 """
 
@@ -27,9 +30,11 @@ _INDOOR_KG, _OUTDOOR_KG, _OUTDOOR_FULL_KG, _LINE_KG = 0.78, 0.70, 3.2, 0.42  # o
 _INDOOR_HEAT, _OUTDOOR_HEAT = 9_000.0, 16_000.0  # J/K of metal and liquid in each coil
 INNER_CONDUCTANCE = 2_300.0  # W/K between refrigerant and surface of the indoor coil, at the design point
 _EFFICIENCY = 0.66  # of the compressor with its motor, against isentropic
-_FLASH = 0.85  # part of the saturation pressure of the liquid that stays ahead of the bore as it flashes
+_FLASH = 0.5  # part of the liquid's saturation pressure that stays in the throat of the bore as it flashes
 _TXV_CLOSED_AT, _TXV_PER_K, _TXV_BLEED, _TXV_WIDEST, _TXV_LAG_S = -0.5, 0.18, 0.12, 1.7, 4.0
 _VALVES = 1.0  # way through the valves of a standing compressor, against the bore
+_VOLUME, _OUTDOOR_VOLUME = 8.0e-3, 3.2e-3  # m3 inside the whole circuit, and inside the outdoor coil
+_GAS_LAG_S = 60.0  # in which gas that does not condense is swept into the outdoor coil, or spreads again
 _SMOOTH_PA = 20_000.0  # flow through the bore is laminar below this difference, so that it stops gently
 
 
@@ -64,6 +69,8 @@ class Circuit:
         self.nominal_charge = kg * (_INDOOR_KG * _WETTED + _OUTDOOR_KG + _OUTDOOR_FULL_KG * _FLOODED + _LINE_KG)
         self._line = _LINE_KG * kg
         self.charge = self.nominal_charge * config.charge_fraction
+        self._gas = config.non_condensables * 101_325.0 * _VOLUME / 298.15  # Pa m3/K
+        self._swept = 0.0  # part of it that has been swept into the outdoor coil
         self._rest(config.outdoor_air, config.return_air)
         self.vapor_line = self.liquid_line = self.discharge_line = config.outdoor_air
         self._opening = self._bulb_opening()
@@ -141,11 +148,23 @@ class Circuit:
         """Part of the outdoor coil that is full of liquid; below zero where there is not enough for a liquid seal."""
         return min((self.outdoor_kg - self._outdoor_two_phase) / self._outdoor_full, 0.9)
 
+    def gas_pressures(self) -> tuple[float, float]:
+        """Pa that gas which does not condense adds in the indoor and in the outdoor coil."""
+        if self._gas == 0.0:
+            return 0.0, 0.0
+        density = self._ref.liquid_density(self.condensing)
+        whole = max(_VOLUME - self.charge / density, 0.3 * _VOLUME)
+        coil = max(_OUTDOOR_VOLUME - self.outdoor_kg / density, 0.2 * _OUTDOOR_VOLUME)
+        spread = (1.0 - self._swept) * self._gas / whole
+        warm = self.condensing + ZERO_CEL
+        return spread * (self.evaporating + ZERO_CEL), (spread + self._swept * self._gas / coil) * warm
+
     def pressures(self) -> tuple[float, float, float]:
         """Absolute Pa at the vapor service port, the liquid service port and the compressor's discharge."""
         load = (self.flow / self._design_flow) ** 2
-        low = self._ref.dew_pressure(self.evaporating) - 18_000.0 * load
-        high = self._ref.bubble_pressure(self.condensing)
+        gas_low, gas_high = self.gas_pressures()
+        low = self._ref.dew_pressure(self.evaporating) + gas_low - 18_000.0 * load
+        high = self._ref.bubble_pressure(self.condensing) + gas_high
         return low, high, high + 35_000.0 * load
 
     def _bulb_opening(self) -> float:
@@ -157,7 +176,9 @@ class Circuit:
     def step(self, dt: float, running: float, around: Surroundings) -> None:
         """Advance by `dt` s (at most a quarter of a second for stability)."""
         ref, te, tc = self._ref, self.evaporating, self.condensing
-        low, high = ref.dew_pressure(te), ref.bubble_pressure(tc)
+        self._swept = _lag(self._swept, 1.0 if running > 0.5 else 0.0, dt, _GAS_LAG_S)
+        gas_low, gas_high = self.gas_pressures()
+        low, high = ref.dew_pressure(te) + gas_low, ref.bubble_pressure(tc) + gas_high
         superheat, wetness = self._suction_state(dt, running, around)
         density = self._suction_density(te, superheat) / (1.0 - wetness)
         ratio = max(high / low, 1.0)
