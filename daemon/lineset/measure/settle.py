@@ -17,9 +17,8 @@ from typing import NamedTuple
 
 import msgspec
 
+from lineset.measure.uncertainty import student_t95
 from lineset_drivers.quantity import Quantity
-
-from .uncertainty import student_t95
 
 Q = Quantity
 
@@ -63,7 +62,7 @@ BANDS: dict[Quantity, Band] = {
 
 LEAVE = 2.0  # times the limits, to stop being settled
 _REBASE_WINDOWS = 8.0
-_LONGEST_WINDOWS = 6.0  # a slow beacon may stretch its window so far to gather its samples
+_LONGEST_WINDOWS = 8.0  # a slow beacon may stretch its window so far to gather its samples: one a minute can settle
 
 
 class Fit(NamedTuple):
@@ -177,11 +176,12 @@ class Detector(msgspec.Struct):
             self._rebase()
             ts, head = self.ts, 0
             time = ts[-1]
-        if n < self.min_samples or time - ts[head] < 0.95 * self.window_s:
+        span = time - ts[head]
+        if n < self.min_samples or span < 0.95 * self.window_s:
             return False
-        return self._judge(n, time - ts[head], x)
+        return self._judge(span)
 
-    def _judge(self, n: int, span: float, x: float) -> bool:
+    def _judge(self, span: float) -> bool:
         fit = self.fit()
         size = abs(fit.mean)
         drift = max(self.drift, self.drift_rel * size)
@@ -189,11 +189,20 @@ class Detector(msgspec.Struct):
         change = abs(fit.slope) * self.window_s
         if not self.settled:
             if change + fit.slope_half * self.window_s <= drift and 2.0 * fit.scatter <= spread:
+                # what is declared is computed afresh: running sums keep a trace of a spike that has left the window
+                self._rebase()
+                fit = self.fit()
+                if abs(fit.slope) * self.window_s + fit.slope_half * self.window_s > drift or (
+                    2.0 * fit.scatter > spread
+                ):
+                    return False
                 self.settled = True
                 self.why = ""
                 return True
             hidden = 2.0 * self.resolution / span / math.sqrt(3.0) * self.window_s
-            self.coarse = hidden > drift or self.resolution > spread
+            # limits in proportion to the value say nothing of a meter that reads zero: a clamp before it is closed
+            meant = self.drift_rel == 0.0 or size > self.resolution
+            self.coarse = meant and (hidden > drift or self.resolution > spread)
             return False
         # a jump is seen at once, not when it has filled the window; one odd sample is not a jump
         if abs(self.x0 + self.xs[-1] - fit.mean) > 2.0 * spread:
