@@ -36,6 +36,12 @@ class Quantity(StrEnum):
     VOLUME_FLOW = "volume_flow"
     RATIO = "ratio"
     BATTERY_LEVEL = "battery_level"
+    AREA = "area"
+    DENSITY = "density"
+    ENTHALPY = "enthalpy"
+    HUMIDITY_RATIO = "humidity_ratio"
+    MASS_FLOW = "mass_flow"
+    EFFICIENCY = "efficiency"
 
 
 Q = Quantity
@@ -58,6 +64,12 @@ SI_UNIT: dict[Quantity, str] = {
     Q.VOLUME_FLOW: "m3/s",
     Q.RATIO: "1",
     Q.BATTERY_LEVEL: "%EL",
+    Q.AREA: "m2",
+    Q.DENSITY: "kg/m3",
+    Q.ENTHALPY: "J/kg",
+    Q.HUMIDITY_RATIO: "kg/kg",
+    Q.MASS_FLOW: "kg/s",
+    Q.EFFICIENCY: "1",
 }
 
 
@@ -68,6 +80,8 @@ class Unit(NamedTuple):
     offset: float = 0.0
 
 
+_POUND = 0.45359237
+_BTU = 1055.05585262
 _PSI = 0.45359237 * 9.80665 / 0.0254**2
 _PRESSURE = {
     "Pa": Unit(1.0),
@@ -124,9 +138,9 @@ UNITS: dict[Quantity, dict[str, Unit]] = {
     Q.FREQUENCY: _scaled("Hz", k=1e3),
     Q.POWER: _scaled("W", m=1e-3, k=1e3)
     | {
-        "Btu/h": Unit(1055.05585262 / 3600),
-        "ton": Unit(12000 * 1055.05585262 / 3600),
-        "tons": Unit(12000 * 1055.05585262 / 3600),
+        "Btu/h": Unit(_BTU / 3600),
+        "ton": Unit(12000 * _BTU / 3600),
+        "tons": Unit(12000 * _BTU / 3600),
     },
     Q.APPARENT_POWER: _scaled("VA", k=1e3),
     Q.ENERGY: _scaled("J", k=1e3) | {"Wh": Unit(3600.0), "kWh": Unit(3.6e6)},
@@ -134,11 +148,49 @@ UNITS: dict[Quantity, dict[str, Unit]] = {
     Q.VOLUME_FLOW: {"m3/s": Unit(1.0), "m3/h": Unit(1 / 3600), "l/s": Unit(1e-3), "cfm": Unit(0.3048**3 / 60)},
     Q.RATIO: {"1": Unit(1.0), "": Unit(1.0), "%": Unit(0.01)},
     Q.BATTERY_LEVEL: {"%EL": Unit(1.0), "%": Unit(1.0)},
+    Q.AREA: {"m2": Unit(1.0), "ft2": Unit(0.3048**2), "in2": Unit(0.0254**2)},
+    Q.DENSITY: {"kg/m3": Unit(1.0), "lb/ft3": Unit(_POUND / 0.3048**3)},
+    # Moist air per mass of dry air. Btu/lb is counted from dry air at 0 degF, J/kg from 0 degC: 17.879 kJ/kg apart.
+    Q.ENTHALPY: {"J/kg": Unit(1.0), "kJ/kg": Unit(1e3), "Btu/lb": Unit(2326.0, -17879.0)},
+    Q.HUMIDITY_RATIO: {"kg/kg": Unit(1.0), "lb/lb": Unit(1.0), "g/kg": Unit(1e-3), "gr/lb": Unit(1 / 7000)},
+    Q.MASS_FLOW: {"kg/s": Unit(1.0), "kg/h": Unit(1 / 3600), "lb/h": Unit(_POUND / 3600)},
+    # Output over input: as a coefficient of performance, or in Btu/h per W (EER).
+    Q.EFFICIENCY: {"1": Unit(1.0), "": Unit(1.0), "COP": Unit(1.0), "Btu/Wh": Unit(_BTU / 3600)},
 }
 
 _SPELLINGS = {"°C": "degC", "°F": "degF", "C": "degC", "µF": "uF", "μF": "uF", "µA": "uA", "Ω": "Ohm", "ohm": "Ohm"}
 _SPELLINGS |= {"kΩ": "kOhm", "kohm": "kOhm", "degreeF": "degF", "deltaF": "degF", "in.w.c.": "inWC", "inH2O": "inWC"}
 _SPELLINGS |= {"MFD": "uF", "mfd": "uF", "\u2126": "Ohm", "k\u2126": "kOhm", "psid": "psi"}
+
+
+# Outside these (SI) a number is no reading of anything: below absolute zero, an empty exponent, a slipped digit. Far
+# wider than any instrument's range, which its profile states. Judgement; common practice, no source.
+POSSIBLE: dict[Quantity, tuple[float, float]] = {
+    Q.TEMPERATURE: (-273.15, 2e3),
+    Q.TEMPERATURE_DIFFERENCE: (-2e3, 2e3),
+    Q.PRESSURE_GAUGE: (-110e3, 1e8),
+    Q.PRESSURE_ABSOLUTE: (0.0, 1e8),
+    Q.PRESSURE_DIFFERENCE: (-1e8, 1e8),
+    Q.RELATIVE_HUMIDITY: (-5.0, 120.0),
+    Q.CURRENT: (-1e4, 1e4),
+    Q.VOLTAGE: (-1e5, 1e5),
+    Q.RESISTANCE: (-10.0, 1e11),
+    Q.CAPACITANCE: (-1e-6, 1.0),
+    Q.FREQUENCY: (0.0, 1e9),
+    Q.POWER: (-1e7, 1e7),
+    Q.APPARENT_POWER: (-1e7, 1e7),
+    Q.ENERGY: (-1e15, 1e15),
+    Q.AIR_SPEED: (-1e3, 1e3),
+    Q.VOLUME_FLOW: (-1e4, 1e4),
+    Q.RATIO: (-1e9, 1e9),
+    Q.BATTERY_LEVEL: (-5.0, 120.0),
+    Q.AREA: (0.0, 1e4),
+    Q.DENSITY: (0.0, 1e5),
+    Q.ENTHALPY: (-1e6, 1e7),
+    Q.HUMIDITY_RATIO: (-0.01, 1.0),
+    Q.MASS_FLOW: (-1e3, 1e3),
+    Q.EFFICIENCY: (-1e3, 1e3),
+}
 
 
 def unit_of(symbol: str, quantity: Quantity) -> Unit:
@@ -147,7 +199,7 @@ def unit_of(symbol: str, quantity: Quantity) -> Unit:
     Raises UnitError, naming the units that would do, when the symbol is unknown or belongs to another quantity.
     """
     table = UNITS[quantity]
-    found = table.get(symbol) or table.get(_SPELLINGS.get(symbol, ""))
+    found = table.get(symbol) or table.get(_SPELLINGS.get(symbol, symbol))
     if found is None and symbol == "F" and quantity in (Q.TEMPERATURE, Q.TEMPERATURE_DIFFERENCE):
         found = table["degF"]
     if found is None:
@@ -188,7 +240,8 @@ class Measured(NamedTuple):
 def parse_measured(text: str, quantity: Quantity) -> Measured:
     """Read "118 psig", "52 degF" or "118 +/- 1.5 psig" as a value of `quantity`.
 
-    Raises ValueTextError when it is not a number with a unit, UnitError when the unit does not fit.
+    Raises ValueTextError when it is not a number with a unit, or one that cannot be (below absolute zero, infinite);
+    UnitError when the unit does not fit.
     """
     match = _VALUE.fullmatch(text)
     if match is None:
@@ -200,4 +253,7 @@ def parse_measured(text: str, quantity: Quantity) -> Measured:
     unit = unit_of(symbol, quantity)
     value = float(match["value"].replace("−", "-")) * unit.factor + unit.offset
     half = None if match["pm"] is None else float(match["pm"]) * abs(unit.factor)
+    low, high = POSSIBLE[quantity]
+    if not low <= value <= high or (half is not None and not half <= high):
+        raise ValueTextError(f"{text!r} cannot be a {quantity.replace('_', ' ')}; check the number and its unit")
     return Measured(value, half, symbol, text.strip())

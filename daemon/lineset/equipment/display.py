@@ -18,6 +18,12 @@ _CUSTOMARY: dict[Quantity, tuple[str, str, int]] = {
     Q.PRESSURE_DIFFERENCE: ("inWC", "inWC", 3),
     Q.VOLUME_FLOW: ("cfm", "cfm", 0),
     Q.AIR_SPEED: ("fpm", "fpm", 0),
+    Q.AREA: ("ft2", "sq ft", 2),
+    Q.DENSITY: ("lb/ft3", "lb/cu ft", 4),
+    Q.ENTHALPY: ("Btu/lb", "Btu/lb", 2),
+    Q.HUMIDITY_RATIO: ("gr/lb", "gr/lb", 1),
+    Q.MASS_FLOW: ("lb/h", "lb/h", 1),
+    Q.EFFICIENCY: ("Btu/Wh", "Btu/Wh (EER)", 1),
 }
 _SI: dict[Quantity, tuple[str, str, int]] = {
     Q.TEMPERATURE: ("degC", "degC", 2),
@@ -38,6 +44,12 @@ _SI: dict[Quantity, tuple[str, str, int]] = {
     Q.VOLUME_FLOW: ("m3/h", "m3/h", 0),
     Q.RATIO: ("1", "", 2),
     Q.BATTERY_LEVEL: ("%EL", "%", 0),
+    Q.AREA: ("m2", "m2", 3),
+    Q.DENSITY: ("kg/m3", "kg/m3", 3),
+    Q.ENTHALPY: ("kJ/kg", "kJ/kg", 2),
+    Q.HUMIDITY_RATIO: ("g/kg", "g/kg", 2),
+    Q.MASS_FLOW: ("kg/h", "kg/h", 1),
+    Q.EFFICIENCY: ("COP", "(COP)", 2),
 }
 
 
@@ -49,6 +61,13 @@ def shown(value: float, quantity: Quantity, units: Units = "customary", u: float
         half = abs(from_si(1.96 * u, symbol, quantity) - from_si(0.0, symbol, quantity))
         text += f" +/- {half:.{decimals}f}"
     return f"{text} {written}".rstrip()
+
+
+def spread_shown(u: float, quantity: Quantity, units: Units = "customary") -> str:
+    """A standard uncertainty (SI) as text in display units: a difference, without the zero point of its scale."""
+    symbol, written, decimals = _row(quantity, units)
+    width = abs(from_si(u, symbol, quantity) - from_si(0.0, symbol, quantity))
+    return f"{width:.{decimals}f} {written}".rstrip()
 
 
 def unit_shown(quantity: Quantity, units: Units = "customary") -> str:

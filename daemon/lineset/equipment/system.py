@@ -8,9 +8,24 @@ from typing import Any
 
 import msgspec
 
+from lineset.equipment.errors import SystemDescriptionError as SystemDescriptionError
+from lineset.equipment.nameplate import BLANK, Nameplate, nameplate
+
 METERING_DEVICES = ("txv", "eev", "fixed_orifice", "capillary")
+KINDS = ("split_ac", "split_heat_pump", "package_ac", "package_heat_pump")
+CAPACITY_CONTROLS = ("single", "two_stage", "inverter")
 _ID = re.compile(r"[a-z0-9_-]{1,32}")
-_KEYS = ("id", "refrigerant", "metering_device", "line_frequency_hz", "altitude_m", "title")
+_KEYS = (
+    "id",
+    "refrigerant",
+    "metering_device",
+    "line_frequency_hz",
+    "altitude_m",
+    "title",
+    "kind",
+    "capacity_control",
+    "nameplate",
+)
 
 
 class SystemRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -22,10 +37,9 @@ class SystemRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True
     line_frequency_hz: float = 60.0
     altitude_m: float = 0.0
     title: str = ""
-
-
-class SystemDescriptionError(ValueError):
-    """A description of a system that cannot be used."""
+    kind: str = ""  # of KINDS; "" is: not given
+    capacity_control: str = ""  # of CAPACITY_CONTROLS; "" is: not given
+    nameplate: Nameplate = BLANK
 
 
 def system_record(described: Mapping[str, Any]) -> SystemRecord:
@@ -46,6 +60,9 @@ def system_record(described: Mapping[str, Any]) -> SystemRecord:
         raise SystemDescriptionError(
             f"system: the metering device {device!r} is not known; use {', '.join(METERING_DEVICES)}"
         )
+    for key, known in (("kind", KINDS), ("capacity_control", CAPACITY_CONTROLS)):
+        if described.get(key, "") not in ("", *known):
+            raise SystemDescriptionError(f"system: {key} {described[key]!r} is not known; use {', '.join(known)}")
     frequency = _number(described, "line_frequency_hz", 60.0)
     if frequency not in (50.0, 60.0):
         raise SystemDescriptionError(f"system: line_frequency_hz is 50 or 60, not {frequency:g}")
@@ -59,6 +76,9 @@ def system_record(described: Mapping[str, Any]) -> SystemRecord:
         line_frequency_hz=frequency,
         altitude_m=altitude,
         title=str(described.get("title", "")),
+        kind=described.get("kind", ""),
+        capacity_control=described.get("capacity_control", ""),
+        nameplate=nameplate(described.get("nameplate", {})),
     )
 
 

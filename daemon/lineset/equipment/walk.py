@@ -8,7 +8,12 @@ from __future__ import annotations
 STOPS: dict[str, tuple[str, ...]] = {
     "outdoor unit, electrical": (
         "line_voltage",
+        "line_voltage_ab",
+        "line_voltage_bc",
+        "line_voltage_ca",
         "contactor_drop",
+        "compressor_inrush_voltage",
+        "compressor_inrush_current",
         "compressor_common_current",
         "compressor_run_current",
         "compressor_start_current",
@@ -19,6 +24,7 @@ STOPS: dict[str, tuple[str, ...]] = {
         "fan_capacitor_lead_current",
         "capacitor_fan_voltage",
         "fan_capacitance",
+        "outdoor_unit_current",
         "power",
     ),
     "outdoor unit, lines and coil": (
@@ -36,16 +42,23 @@ STOPS: dict[str, tuple[str, ...]] = {
     "indoor unit, along the air": (
         "return_air_temperature",
         "return_air_humidity",
+        "return_air_wet_bulb",
         "return_static",
         "filter_drop",
         "coil_drop",
         "supply_static",
         "supply_air_temperature",
         "supply_air_humidity",
+        "supply_air_wet_bulb",
+        "supply_air_velocity",
+        "airflow",
         "control_voltage",
+        "air_handler_voltage",
         "blower_current",
+        "blower_power",
         "blower_capacitance",
         "heat_strip_current",
+        "heat_strip_feed_current",
     ),
 }
 

@@ -187,6 +187,7 @@ def _systems(root: Table) -> Iterator[SystemRecord]:
             "line_frequency_hz": table.number("line_frequency_hz", 60.0),
             "altitude_m": table.number("altitude_m", 0.0, least=-400.0, most=5000.0),
             "title": table.text("title", ""),
+            "nameplate": table.table("nameplate").rest(),
         }
         table.finish()
         if id_ in seen:

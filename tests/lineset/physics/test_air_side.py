@@ -7,7 +7,7 @@ import itertools
 from pathlib import Path
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lineset.physics import air_side, wet_bulb
@@ -158,7 +158,7 @@ def test_total_is_sensible_and_latent_and_the_dew_point_lies_on_the_line(values:
     try:
         adp = air_side.apparatus_dew_point(entering, leaving).value
     except OutOfRange:
-        assume(False)
+        return  # a line that misses saturation has no such point
     full = air_side.air(*inputs([adp, 100.0, p.value]))
     along = (t1.value - adp) / (t1.value - t2.value)
     assert full.ratio.value == pytest.approx(
