@@ -19,6 +19,7 @@ NS = 1_000_000_000
 # What a technician may declare, as a sentence that is true when the fact is. Nothing here can be measured by lineset.
 FACTS: Mapping[str, str] = MappingProxyType(
     {
+        "steady_cooling": "it has cooled without a stop, and without refrigerant added or removed, for 15 minutes",
         "panels_on": "all panels and covers of the outdoor and indoor unit are in place",
         "filter_in": "a clean filter is in place",
         "outdoor_coil_dry": "the outdoor coil is dry: no rain, no rinse, no frost",

@@ -1,0 +1,119 @@
+"""The catalogue of checks, and the charge: what can be said of it, or once why not and what was proved instead."""
+
+from __future__ import annotations
+
+from lineset.assess import charge_checks as charge
+from lineset.assess import electrical_checks as electrical
+from lineset.assess.check import Check, Reading, Wanting
+from lineset.assess.check import judge as judge
+from lineset.assess.decision import State
+from lineset.assess.evidence import Evidence
+from lineset.assess.rules import SHIPPED, Rules
+from lineset.assess.verdict import Verdict
+
+CATALOGUE: dict[str, Check] = {
+    check.name: check
+    for check in (
+        charge.SUPERHEAT,
+        charge.LOWEST_SUPERHEAT,
+        charge.SUBCOOLING,
+        charge.METERING_DEVICE,
+        charge.SPLIT,
+        electrical.HERM_UNDER_LOAD,
+        electrical.HERM_BENCH,
+        electrical.FAN_UNDER_LOAD,
+        electrical.FAN_BENCH,
+        electrical.BLOWER_BENCH,
+        electrical.COMPRESSOR_AMPS,
+        electrical.OUTDOOR_FAN_AMPS,
+        electrical.BLOWER_AMPS,
+        electrical.strip_amps(""),
+        electrical.STRIPS_OFF,
+        electrical.LINE_VOLTAGE,
+        electrical.VOLTAGE_UNBALANCE,
+        electrical.CONTROL_VOLTAGE,
+        electrical.CONTACTOR_DROP,
+        electrical.STATIC,
+    )
+}
+CHARGE = "charge"
+_CHARGE_TITLE = "refrigerant charge"
+_WORTH_PROVING = (State.PASS, State.FAIL)
+# How charge is judged: by the device that meters the refrigerant.
+_METHOD = {"txv": "subcooling", "eev": "subcooling", "fixed_orifice": "superheat", "capillary": "superheat"}
+
+
+def begun(check: Check, evidence: Evidence) -> bool:
+    """Whether somebody has begun to measure for this check: one of its needs is known at all."""
+    return any(name in evidence.values for name in check.needs)
+
+
+def checks_for(evidence: Evidence) -> list[Check]:
+    """The checks that somebody has begun to measure for, in the catalogue's order, instances included."""
+    found = [check for check in CATALOGUE.values() if check.name == "strips_off" or begun(check, evidence)]
+    for name in evidence.instances("heat_strip_current"):
+        _, _, instance = name.partition(".")
+        if instance:
+            found.append(electrical.strip_amps(instance))
+    strips = any(True for _ in evidence.instances("heat_strip_current"))
+    return [check for check in found if strips or check.name != "strips_off"]
+
+
+def judge_all(evidence: Evidence, rules: Rules = SHIPPED) -> list[Verdict]:
+    """The verdicts of all checks that were begun, and the charge's, where it cools or somebody measures for it."""
+    verdicts = [judge(check, evidence, rules) for check in checks_for(evidence)]
+    summary = judge_charge(evidence, rules, verdicts)
+    return [*verdicts, *([summary] if summary is not None else [])]
+
+
+def judge_charge(evidence: Evidence, rules: Rules, verdicts: list[Verdict]) -> Verdict | None:
+    """What can be said of the charge. None while nothing on the refrigerant side or in the air has been begun."""
+    device = evidence.system.metering_device
+    method = _METHOD.get(device)
+    proved = tuple(
+        f"{each.title}: {each.state}" for each in verdicts if each.state in _WORTH_PROVING and each.name != method
+    )
+    cools = evidence.mode == "cool" or evidence.said("steady_cooling") is True
+    ports = [name for name in ("vapor_service_pressure", "liquid_service_pressure") if name in evidence.values]
+    if not cools and not ports:
+        return None
+    if method is None:
+        return _not_made("the system file does not say which metering device it has: charge cannot be judged", proved)
+    check = CATALOGUE[method]
+    by_method = judge(check, evidence, rules)
+    if by_method.state in (State.PASS, State.FAIL, State.ADVISORY):
+        return Verdict(
+            name=CHARGE, title=_CHARGE_TITLE, state=by_method.state, finding=by_method.finding,
+            reason=f"by {check.title}: {by_method.reason}", source=by_method.source, basis=by_method.basis,
+            rule=by_method.rule, probability=by_method.probability, assumed=by_method.assumed,
+            caution="Rule out airflow and dirty coils first; charge only by the maker's procedure.", proved=proved,
+        )  # fmt: skip
+    if by_method.state is State.NOT_APPLICABLE:
+        return _not_made(by_method.reason, proved, by_method.would_decide)
+    if ports and method == "subcooling" and "liquid_service_pressure" not in ports:
+        return _not_made("only the vapor port is measured: an expansion valve's charge goes by the liquid port", proved)
+    if not ports:
+        return _not_made(
+            "no gauges are on: nothing was opened, and charge was not judged", proved, by_method.would_decide
+        )
+    return None  # on its way: the method's own check says what is still wanted
+
+
+def _not_made(reason: str, proved: tuple[str, ...], would: str = "") -> Verdict:
+    return Verdict(
+        name=CHARGE, title=_CHARGE_TITLE, state=State.NOT_APPLICABLE, reason=reason, proved=proved, would_decide=would
+    )
+
+
+__all__ = [
+    "CATALOGUE",
+    "CHARGE",
+    "Check",
+    "Reading",
+    "Wanting",
+    "begun",
+    "checks_for",
+    "judge",
+    "judge_all",
+    "judge_charge",
+]
