@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 import lineset
-from lineset.cli import calc, doctor, enter, find, note, place, profile, run, visit, watch
+from lineset.cli import calc, contract, doctor, enter, find, note, place, profile, run, visit, watch
 
 app = typer.Typer(
     name="lineset",
@@ -45,6 +45,7 @@ app.command("enter")(enter.enter)
 app.command("note")(note.note)
 app.command("watch")(watch.watch)
 app.command("calc")(calc.calc)
+app.command("contract")(contract.contract)
 app.command("doctor")(doctor.doctor)
 app.add_typer(visit.app, name="visit")
 app.add_typer(profile.app, name="profile")
