@@ -7,6 +7,7 @@ the same run. Inputs that are too old or too far apart give no value, never a wr
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -20,6 +21,19 @@ from lineset.measure.quality import USABLE, Quality
 NS = 1_000_000_000
 SKEW_NS = 15 * NS  # live inputs farther apart than this do not belong together
 ENTERED_NS = 600 * NS  # for how long a value read by eye stands for the present
+SAID_NS = 60 * NS  # for how long it bears witness of the run
+# What a start or a stop does not change at once: read by eye before it, it still stands after it.
+AMBIENT = frozenset(
+    {
+        "outdoor_air_temperature",
+        "return_air_temperature",
+        "return_air_humidity",
+        "barometric_pressure",
+        "line_voltage",
+        "control_voltage",
+    }
+)
+_ODD = 5.0  # standard deviations from the mean of what settled: an odd sample, or a jump
 PAIRED_NS = 1800 * NS  # for how long a settled reading may be paired with a later one of the same run
 
 
@@ -67,14 +81,34 @@ def depending_on(point_name: str) -> tuple[Derived, ...]:
     )
 
 
-def fresh(system: SystemState, name: str, t: int) -> float | None:
-    """The value at a point now, live or entered lately; None where there is none that may be used."""
+def fed_by(system: SystemState, point_name: str) -> tuple[Derived, ...]:
+    """The derived values of a system that a point feeds: `depending_on`, and those of the instances it has elsewhere.
+
+    Line voltage feeds the apparent power of every heat strip that was measured, whichever came first.
+    """
+    found = depending_on(point_name)
+    more: dict[Derived, None] = {}
+    for named in found:
+        if point_name not in named.instanced:
+            for other in system.points:
+                base, _, instance = other.partition(".")
+                if instance and base in named.instanced:
+                    more[named.at_instance(instance)] = None
+    return (*found, *more)
+
+
+def heard(system: SystemState, t: int, name: str) -> float | None:
+    """What a probe says of the run at `t` ns; None where there is none that may be used.
+
+    A clamp off the wire still says zero here: it is weighed against the others there. What a person read by eye says
+    nothing of the run a minute later.
+    """
     place = system.points.get(name)
-    if place is None or place.value is None or place.quality not in USABLE:
+    if place is None or place.value is None:
         return None
-    if place.quality is Quality.ENTERED and t - place.t > ENTERED_NS:
-        return None
-    return place.value
+    if place.quality is Quality.ENTERED:
+        return place.value if t - place.t <= SAID_NS else None
+    return place.value if place.quality in USABLE or place.quality is Quality.NOT_IN_CONTACT else None
 
 
 def gather(system: SystemState, named: Derived, t: int) -> Inputs | None:
@@ -98,6 +132,7 @@ def _gather_live(system: SystemState, places: list[PointState], paired: bool, t:
     newest, oldest = 0, t
     attested, settled = paired, not paired
     response_s = 0.0
+    live = []
     for place in places:
         value, u, seen = place.value, place.u, place.t
         entered = place.quality is Quality.ENTERED
@@ -105,7 +140,8 @@ def _gather_live(system: SystemState, places: list[PointState], paired: bool, t:
             oldest = min(oldest, seen)
             settled = settled and place.settled
             response_s = max(response_s, place.response_s)
-        elif entered and value is not None and t - seen <= ENTERED_NS:
+            live.append(place)
+        elif entered and value is not None and t - seen <= ENTERED_NS and _same_run(system, place):
             attested = True
         elif paired and _held(system, place, t):
             assert place.held is not None
@@ -117,7 +153,21 @@ def _gather_live(system: SystemState, places: list[PointState], paired: bool, t:
         newest = max(newest, seen)
     if newest - oldest > SKEW_NS and not attested:
         return None
+    if attested and settled:
+        # beside what a person attested stands what settled, not the sample of the moment: it may be the odd one, or
+        # the first of a jump
+        for place in live:
+            assert place.detector is not None
+            assert place.value is not None
+            fit = place.detector.fit()
+            settled = settled and abs(place.value - fit.mean) <= _ODD * fit.scatter
+            at = places.index(place)
+            values[at], us[at] = fit.mean, math.hypot(place.u, fit.u_mean)
     return Inputs(tuple(values), tuple(us), newest, attested, settled, response_s)
+
+
+def _same_run(system: SystemState, place: PointState) -> bool:
+    return place.held_epoch == system.run.epoch or place.name in AMBIENT
 
 
 def _held(system: SystemState, place: PointState, t: int) -> bool:

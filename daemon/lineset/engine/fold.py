@@ -11,96 +11,33 @@ silent become stale, and all derived values are put on record.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from functools import partial
-from typing import NamedTuple
 
 from lineset.contract import entry as e
 from lineset.derive.declared import Derived, NotDerivable
-from lineset.engine import derivation, settling
-from lineset.engine.state import (
-    ChannelState,
-    EngineState,
-    InstrumentEngineState,
-    PointState,
-    SystemState,
-    decode,
-    encode,
-)
+from lineset.engine import channel_quality, derivation, placement, settling
+from lineset.engine.route import OFF_THE_WIRE_NS, ZERO_A, Route
+from lineset.engine.route import LiveValue as LiveValue
+from lineset.engine.state import EngineState, PointState, SystemState, decode, encode
 from lineset.equipment.points import PointError, point
-from lineset.measure.quality import FASTEST, FLAG_QUALITY, REASON, USABLE, Quality
-from lineset.measure.settle import BANDS, detector
-from lineset.measure.uncertainty import ChannelScale
+from lineset.measure.quality import FLAG_QUALITY, REASON, USABLE, Quality
 from lineset.visit.run import Mode, RunState
-from lineset_drivers.quantity import Quantity
 
 NS = 1_000_000_000
 TICK_NS = NS
 
-# Conductors that must carry current while the outdoor unit runs: zero there is a clamp that is not on the wire.
-CARRIES_WHILE_RUNNING = frozenset(
-    {
-        "compressor_common_current",
-        "compressor_run_current",
-        "compressor_start_current",
-        "outdoor_fan_current",
-        "herm_lead_current",
-        "fan_capacitor_lead_current",
-    }
-)
-ZERO_A = 0.12
 
-
-class LiveValue(NamedTuple):
-    """A reading or derived value the moment it is known; SI. It may vanish in a crash: the record is the journal."""
-
-    system: str
-    name: str
-    derived: bool
-    t: int
-    value: float | None
-    u: float
-    quality: str
-    settled: bool
-    instrument: str
-    channel: str
-
-
-class _Route:
-    """A channel's way to its point, looked up once: everything that a sample needs."""
-
-    __slots__ = (
-        "carries",
-        "channel",
-        "dirty",
-        "fastest",
-        "fine",
-        "high",
-        "low",
-        "place",
-        "scale",
-        "system",
+def _run_changed(system: SystemState, was: RunState, since: int, evidence: dict[str, str], t: int) -> e.RunChanged:
+    return e.RunChanged(
+        system=system.record.id,
+        state=system.run.state,
+        mode=system.run.mode,
+        evidence=evidence,
+        previous=was,
+        previous_s=settling.sig9((t - since) * 1e-9),
     )
-
-    def __init__(self, engine: EngineState, channel: ChannelState) -> None:
-        record = channel.record
-        quantity = Quantity(record.quantity)
-        self.channel = channel
-        self.scale = ChannelScale(record)
-        self.fastest = FASTEST.get(quantity)
-        band = BANDS.get(quantity)
-        self.fine = band is not None and self.scale.resolution < band.drift / 3.0
-        edge = 1e-9
-        self.low = None if record.low is None else record.low - abs(record.low) * edge - edge
-        self.high = None if record.high is None else record.high + abs(record.high) * edge + edge
-        self.system: SystemState | None = engine.systems.get(channel.system) if channel.point else None
-        self.place: PointState | None = self.system.points.get(channel.point) if self.system else None
-        self.carries = channel.point in CARRIES_WHILE_RUNNING
-        self.dirty = derivation.depending_on(channel.point) if channel.point else ()
-
-
-def _fresh(system: SystemState, t: int, name: str) -> float | None:
-    return derivation.fresh(system, name, t)
 
 
 class Engine:
@@ -108,7 +45,7 @@ class Engine:
 
     def __init__(self, fingerprint: str) -> None:
         self._state = EngineState(fingerprint=fingerprint)
-        self._routes: dict[str, dict[str, _Route]] = {}
+        self._routes: dict[str, dict[str, Route]] = {}
         self._contexts: dict[str, derivation.SystemContext] = {}
         self._live: list[LiveValue] = []
         self._out: list[e.OutputBody] = []
@@ -173,27 +110,7 @@ class Engine:
 
     def refuse_placement(self, instrument: str, channel: str, system: str, point_name: str) -> str:
         """Why this placement cannot be, in a sentence; empty when it can."""
-        known = self._state.instruments.get(instrument)
-        if known is None:
-            names = ", ".join(self._state.instruments) or "none"
-            return f"no instrument is called {instrument!r}; this station has {names}"
-        found = known.channels.get(channel)
-        if found is None:
-            return f"{instrument} has no channel {channel!r}; it has {', '.join(known.channels)}"
-        if not point_name:
-            return ""
-        if system not in self._state.systems:
-            return f"no system is called {system!r} in this visit; it has {', '.join(self._state.systems) or 'none'}"
-        try:
-            place = point(point_name)
-        except PointError as error:
-            return str(error)
-        if place.quantity != found.record.quantity:
-            return (
-                f"{point_name} takes {place.quantity.replace('_', ' ')}, but {instrument}/{channel} measures "
-                f"{found.record.quantity.replace('_', ' ')}"
-            )
-        return ""
+        return placement.refusal(self._state, instrument, channel, system, point_name)
 
     # ---------------------------------------------------------------------------------------------------- entries
 
@@ -208,59 +125,11 @@ class Engine:
             self._contexts[record.id] = derivation.SystemContext(record)
 
     def _introduced(self, body: e.Introduced) -> None:
-        self._state.instruments[body.instrument] = InstrumentEngineState(
-            id=body.instrument,
-            profile=body.profile,
-            origin=body.origin,
-            stale_after_ns=round(body.stale_after_s * NS),
-            channels={record.name: ChannelState(record=record) for record in body.channels},
-        )
-        self._routes.pop(body.instrument, None)
-
-    def _placed(self, body: e.Placed) -> None:
-        if self.refuse_placement(body.instrument, body.channel, body.system, body.point):
-            return  # the station refuses these before they are written; an old record may still hold one
-        channel = self._state.instruments[body.instrument].channels[body.channel]
-        if (channel.system, channel.point) == (body.system, body.point):
-            return
-        self._take_away(channel)
-        if not body.point:
-            return
-        system = self._state.systems[body.system]
-        place = system.points.get(body.point)
-        if place is not None and place.channel:
-            # one channel a point: who was there before is taken away
-            there = self._state.instruments[place.instrument].channels[place.channel]
-            self._take_away(there)
-        channel.system, channel.point = body.system, body.point
-        if place is None:
-            place = system.points[body.point] = PointState(name=body.point)
-        place.instrument, place.channel = body.instrument, body.channel
-        place.value, place.quality, place.told_coarse = None, Quality.GOOD, False
-        scale = ChannelScale(channel.record)
-        place.detector = detector(
-            Quantity(channel.record.quantity), resolution=scale.resolution, response_s=channel.record.response_s
-        )
-        place.response_s = channel.record.response_s
-        channel.watch.held = None
-        if point(body.point).quantity is Quantity.CURRENT:
-            system.run.clamp_moved()
+        self._out += placement.introduce(self._state, body)
         self._routes.clear()
 
-    def _take_away(self, channel: ChannelState) -> None:
-        if not channel.point:
-            return
-        system = self._state.systems[channel.system]
-        place = system.points[channel.point]
-        place.instrument = place.channel = ""
-        place.value, place.detector = None, None
-        for named in derivation.depending_on(channel.point):
-            target = system.derived.get(named.name)
-            if target is not None and not named.paired:
-                self._end_derived(system, target, "a probe that it is computed from was moved")
-        if point(channel.point).quantity is Quantity.CURRENT:
-            system.run.clamp_moved()
-        channel.system = channel.point = ""
+    def _placed(self, body: e.Placed) -> None:
+        self._out += placement.place(self._state, body)
         self._routes.clear()
 
     def _phased(self, body: e.Phased) -> None:
@@ -275,9 +144,14 @@ class Engine:
         system = self._state.systems.get(body.system)
         if system is None:
             return
+        try:
+            point(body.point)
+        except PointError:
+            return  # refused before it is written; an old record may still hold one
         place = system.points.get(body.point)
         if place is None:
             place = system.points[body.point] = PointState(name=body.point)
+            self._routes.clear()  # another instance of a load may feed on the same line voltage now
         u = settling.entered_u(body.half_width, body.resolution)
         t = self._state.t
         if not place.channel or place.value is None or place.quality not in USABLE:
@@ -286,7 +160,7 @@ class Engine:
         self._live.append(
             LiveValue(body.system, body.point, False, t, body.value, u, Quality.ENTERED, True, body.instrument, "")
         )
-        self._derive(system, derivation.depending_on(body.point))
+        self._derive(system, derivation.fed_by(system, body.point))
 
     def _instrument_changed(self, body: e.InstrumentChanged) -> None:
         known = self._state.instruments.get(body.instrument)
@@ -296,29 +170,31 @@ class Engine:
         if body.state == "lost":
             for channel in known.channels.values():
                 if channel.quality is not Quality.STALE:
-                    self._set_quality(known, channel, Quality.STALE, body.reason)
+                    self._out += channel_quality.set_quality(self._state, known, channel, Quality.STALE, body.reason)
 
     def _wall(self, body: e.WallClock) -> None:
         self._state.wall_offset_ns = body.wall_ns - self._state.t
 
     def _resumed(self, body: e.Resumed) -> None:
-        self._state.wall_offset_ns = body.wall_ns - self._state.t
-        for system in self._state.systems.values():
-            self._out += settling.start_over(self._state, system, "the station was away")
+        state = self._state
+        state.wall_offset_ns = body.wall_ns - state.t
+        for system in state.systems.values():
+            self._out += settling.start_over(state, system, "the station was away")
+            was, since = system.run.state, system.run.since
+            if system.run.unseen(state.t, body.gap_ns):
+                self._out.append(_run_changed(system, was, since, {}, state.t))
 
     def _closed(self, body: e.Closed) -> None:
         self._state.closed = True
 
     # ----------------------------------------------------------------------------------------------------- frames
 
-    def _route(self, instrument: str) -> dict[str, _Route]:
+    def _route(self, instrument: str) -> dict[str, Route]:
         routes = self._routes.get(instrument)
         if routes is None:
             known = self._state.instruments.get(instrument)
             routes = (
-                {}
-                if known is None
-                else {name: _Route(self._state, channel) for name, channel in known.channels.items()}
+                {} if known is None else {name: Route(self._state, channel) for name, channel in known.channels.items()}
             )
             self._routes[instrument] = routes
         return routes
@@ -334,36 +210,48 @@ class Engine:
             channel = route.channel
             channel.last_t = t
             quality = FLAG_QUALITY.get(flag, Quality.GOOD) if flag else Quality.GOOD
+            if value is not None and not route.low <= value <= route.high:
+                if not math.isfinite(value):
+                    value = None  # as it is stored: JSON has no such number
+                elif quality is Quality.GOOD:
+                    quality = Quality.OVER_RANGE
+            if sample.unit and sample.unit != route.unit:
+                value = None  # the instrument was switched to another unit than its profile says: never guess
             si = u = 0.0
             if value is None:
                 quality = quality if quality is not Quality.GOOD else Quality.INVALID
                 channel.value = None
             else:
-                if quality is Quality.GOOD and (
-                    (route.low is not None and value < route.low) or (route.high is not None and value > route.high)
-                ):
-                    quality = Quality.OVER_RANGE
                 si = route.scale.si(value)
                 u = route.scale.u(value)
                 if quality is Quality.GOOD:
-                    quality = channel.watch.judge(t, si, route.fastest, route.fine)
+                    quality = channel.watch.judge(t, si, route.fastest, route.fine and value != route.rest)
                 channel.value = si
             place, system = route.place, route.system
             if place is None or system is None:
                 if quality is not channel.quality:
                     channel.quality = quality
                 continue
+            if route.carries:
+                if value is None or abs(si) >= ZERO_A:
+                    channel.zero_since = -1
+                elif channel.zero_since < 0:
+                    channel.zero_since = t
+                elif (
+                    quality is Quality.GOOD
+                    and t - channel.zero_since >= OFF_THE_WIRE_NS
+                    and system.run.state in (RunState.RUNNING, RunState.STARTING)
+                ):
+                    quality = Quality.NOT_IN_CONTACT
             if (
                 quality is Quality.GOOD
-                and route.carries
-                and abs(si) < ZERO_A
-                and system.run.state in (RunState.RUNNING, RunState.STARTING)
+                and channel.record.calibration.due
+                and channel_quality.past_due(self._state, channel)
             ):
-                quality = Quality.NOT_IN_CONTACT
-            if quality is Quality.GOOD and channel.record.calibration.due and self._past_due(channel):
                 quality = Quality.OUT_OF_CALIBRATION
             if quality is not channel.quality:
-                self._set_quality(self._state.instruments[body.instrument], channel, quality, REASON[quality])
+                known = self._state.instruments[body.instrument]
+                self._out += channel_quality.set_quality(self._state, known, channel, quality, REASON[quality])
             place.quality, place.t = quality, t
             if quality not in USABLE:
                 place.value = None if value is None else si
@@ -403,40 +291,6 @@ class Engine:
                 marked[1].update(dict.fromkeys(route.dirty))
         for system, names in dirty.values():
             self._derive(system, tuple(names))
-
-    def _past_due(self, channel: ChannelState) -> bool:
-        wall_ns = self._state.t + self._state.wall_offset_ns
-        return settling.iso_date(wall_ns) > channel.record.calibration.due
-
-    def _set_quality(
-        self,
-        instrument: InstrumentEngineState,
-        channel: ChannelState,
-        quality: Quality,
-        reason: str,
-        *,
-        keep: bool = False,
-    ) -> None:
-        channel.quality = quality
-        system = self._state.systems.get(channel.system)
-        if system is None or not channel.point:
-            return
-        place = system.points[channel.point]
-        place.quality = quality
-        if quality not in USABLE and place.detector is not None:
-            if place.detector.settled and not keep:
-                self._out.append(settling.lost(self._state, system, place, reason))
-            place.detector.reset()
-        self._out.append(
-            e.QualityChanged(
-                system=channel.system,
-                name=channel.point,
-                quality=quality,
-                reason=reason,
-                instrument=instrument.id,
-                channel=channel.record.name,
-            )
-        )
 
     # ---------------------------------------------------------------------------------------------------- derived
 
@@ -479,18 +333,10 @@ class Engine:
             )
 
     def _refuse_derived(self, system: SystemState, target: PointState, reason: str) -> None:
-        self._end_derived(system, target, reason)
+        self._out += settling.end_derived(self._state, system, target, reason)
         if target.quality is not Quality.INVALID:
             target.quality = Quality.INVALID
             self._tell_quality(system, target, reason)
-
-    def _end_derived(self, system: SystemState, target: PointState, reason: str) -> None:
-        watch = target.detector
-        if watch is not None:
-            if watch.settled:
-                self._out.append(settling.lost(self._state, system, target, reason))
-            watch.reset()
-        target.value = None
 
     def _tell_quality(self, system: SystemState, target: PointState, reason: str) -> None:
         self._out.append(
@@ -506,27 +352,19 @@ class Engine:
         for instrument in state.instruments.values():
             if instrument.origin == "entered":
                 continue
-            self._find_stale(instrument, t)
+            self._out += channel_quality.find_stale(state, instrument)
         for system in state.systems.values():
             for target in system.derived.values():
                 if target.value is not None and t - target.t > derivation.SKEW_NS:
-                    self._end_derived(system, target, "its inputs are no longer measured")
-            previous_since = system.run.since
-            changed = system.run.look(t, partial(_fresh, system, t))
+                    self._out += settling.end_derived(state, system, target, "its inputs are no longer measured")
+            previous_since, epoch = system.run.since, system.run.epoch
+            changed = system.run.look(t, partial(derivation.heard, system, t))
             if changed is not None:
                 was, _mode, evidence = changed
-                if RunState.STOPPED in (was, system.run.state):
-                    self._out += settling.start_over(state, system, f"the system is {system.run.state} now")
-                self._out.append(
-                    e.RunChanged(
-                        system=system.record.id,
-                        state=system.run.state,
-                        mode=system.run.mode,
-                        evidence=evidence,
-                        previous=was,
-                        previous_s=settling.sig9((t - previous_since) * 1e-9),
-                    )
-                )
+                if system.run.epoch != epoch:
+                    now = system.run.state if system.run.state is not was else f"in another mode ({system.run.mode})"
+                    self._out += settling.start_over(state, system, f"the system is {now} now")
+                self._out.append(_run_changed(system, was, previous_since, evidence, t))
             values = {
                 name: (settling.sig9(target.value), settling.sig9(target.u))
                 for name, target in system.derived.items()
@@ -534,18 +372,6 @@ class Engine:
             }
             if values:
                 self._out.append(e.Derived(system=system.record.id, values=values))
-
-    def _find_stale(self, instrument: InstrumentEngineState, t: int) -> None:
-        oldest = t - instrument.stale_after_ns
-        channels = instrument.channels.values()
-        silent = [c for c in channels if 0 <= c.last_t < oldest and c.quality is not Quality.STALE]
-        if not silent:
-            return
-        # a meter with a selector gives one function at a time: turning it takes nothing back from what had settled
-        turned = any(channel.last_t >= oldest for channel in channels)
-        for channel in silent:
-            reason = "the instrument gives another function now" if turned else REASON[Quality.STALE]
-            self._set_quality(instrument, channel, Quality.STALE, reason, keep=turned)
 
     def run_of(self, system: str) -> tuple[RunState, Mode, float]:
         """Run state, mode, and for how many seconds, of a system."""

@@ -122,6 +122,18 @@ def start_over(state: EngineState, system: SystemState, reason: str = "") -> lis
     return out
 
 
+def end_derived(state: EngineState, system: SystemState, target: PointState, reason: str) -> list[e.OutputBody]:
+    """A derived value exists no more; told where it had settled."""
+    out: list[e.OutputBody] = []
+    watch = target.detector
+    if watch is not None:
+        if watch.settled:
+            out.append(lost(state, system, target, reason))
+        watch.reset()
+    target.value = None
+    return out
+
+
 def allowed(system: SystemState, named: Derived) -> bool:
     """Whether this derived value may settle in the present run state."""
     if not named.needs_run:

@@ -45,6 +45,7 @@ class ChannelState(msgspec.Struct):
     watch: Watch = msgspec.field(default_factory=Watch)
     quality: Quality = Quality.GOOD
     last_t: int = -1
+    zero_since: int = -1  # ns since which a clamp reads zero; -1: it does not
     value: float | None = None  # SI, also while it sits nowhere
 
 

@@ -30,8 +30,11 @@ USABLE = frozenset({Quality.GOOD, Quality.ENTERED, Quality.OUT_OF_CALIBRATION})
 REASON: dict[Quality, str] = {
     Quality.GOOD: "readings are good",
     Quality.STALE: "nothing new for longer than this instrument's profile allows",
-    Quality.OVER_RANGE: "the value is beyond the instrument's range",
-    Quality.INVALID: "the instrument says it has no valid value; check the probe and its plug",
+    Quality.OVER_RANGE: "the value is beyond the instrument's range, or beyond what can be",
+    Quality.INVALID: (
+        "the instrument gives no valid value, or in another unit than its profile says; check the probe, its plug and "
+        "the unit that is set"
+    ),
     Quality.FROZEN: "the last digits have not moved for minutes: is the display on hold, or the probe dead?",
     Quality.IMPLAUSIBLE_RATE: "it jumped faster than this quantity can change: loose plug or interference",
     Quality.OUT_OF_CALIBRATION: "the calibration is past its due date",
@@ -60,6 +63,22 @@ FASTEST: dict[Quantity, float] = {
     Quantity.RELATIVE_HUMIDITY: 40.0,
 }
 
+# At rest these stand at zero to the last digit, for as long as the system is off or the gauge is open to the air:
+# exactly zero is never taken for a frozen display.
+STANDS_AT_ZERO = frozenset(
+    {
+        Quantity.PRESSURE_GAUGE,
+        Quantity.PRESSURE_DIFFERENCE,
+        Quantity.CURRENT,
+        Quantity.VOLTAGE,
+        Quantity.FREQUENCY,
+        Quantity.POWER,
+        Quantity.APPARENT_POWER,
+        Quantity.AIR_SPEED,
+        Quantity.VOLUME_FLOW,
+    }
+)
+
 FROZEN_AFTER_S = 300.0
 FROZEN_SAMPLES = 60
 
@@ -76,7 +95,8 @@ class Watch(msgspec.Struct):
     def judge(self, t: int, value: float, fastest: float | None, fine: bool) -> Quality:
         """Quality of a good sample of `value` at `t` ns.
 
-        `fine`: the resolution is small against the quantity's band, so that a live probe's last digit moves.
+        `fine`: the resolution is small against the quantity's band, so that a live probe's last digit moves; and the
+        value is not the zero of a quantity that stands at zero.
         """
         last = self.last
         if last is not None:

@@ -39,6 +39,9 @@ class Mode(StrEnum):
 # For how long a new state must be seen before it is declared, and how long a start counts as starting.
 DWELL_S = {RunState.RUNNING: 3.0, RunState.STOPPED: 3.0, RunState.UNKNOWN: 20.0}
 STARTING_S = 120.0
+# In less than this no compressor stops and starts again (controls hold it off for three minutes or more; common
+# practice, no source): a run lost from sight for less is still the same run.
+SHORT_CYCLE_NS = 180_000_000_000
 
 LIFT_RUNNING_PA = 400e3
 LIFT_STOPPED_PA = 120e3
@@ -60,7 +63,9 @@ class RunFusion(msgspec.Struct):
     state: RunState = RunState.UNKNOWN
     mode: Mode = Mode.NONE
     since: int = 0  # ns of visit time at which this state began
-    epoch: int = 0  # counts starts and stops: values are paired within one run only
+    epoch: int = 0  # counts starts, stops and changes between cooling and heating: values are paired within one
+    run_since: int = 0  # ns at which the run began that was last seen
+    seen_running: int = -1  # ns at which it was last seen running in this epoch; -1: it was not
     candidate: RunState = RunState.UNKNOWN
     candidate_since: int = 0
     lift_slow: float = 0.0
@@ -139,6 +144,8 @@ class RunFusion(msgspec.Struct):
         if wanted is not self.candidate:
             self.candidate, self.candidate_since = wanted, t
         state = self.state
+        if up and wanted is RunState.RUNNING:
+            self.seen_running = t
         held_s = (t - self.candidate_since) * 1e-9
         if wanted is RunState.RUNNING and up:
             if state is RunState.STARTING and (t - self.since) * 1e-9 >= STARTING_S:
@@ -153,11 +160,34 @@ class RunFusion(msgspec.Struct):
         if state is not self.state:
             # from starting to running is one run; so is a spell in which nobody could tell
             if RunState.STOPPED in (state, self.state):
-                self.epoch += 1
-            if not (self.state is RunState.STARTING and state is RunState.RUNNING):
+                self._new_epoch()
+            if state is RunState.RUNNING and 0 <= t - self.seen_running <= SHORT_CYCLE_NS:
+                self.since = self.run_since
+            elif not (self.state is RunState.STARTING and state is RunState.RUNNING):
                 self.since = self.candidate_since
+            if state in (RunState.RUNNING, RunState.STARTING):
+                self.run_since = self.since
+        elif {mode, self.mode} == {Mode.COOL, Mode.HEAT}:
+            self._new_epoch()
+            self.since = self.run_since = t
         self.state, self.mode = state, mode
         return (*previous, said)
+
+    def _new_epoch(self) -> None:
+        self.epoch += 1
+        self.seen_running = -1
+
+    def unseen(self, t: int, gap_ns: int) -> bool:
+        """Nobody looked for `gap_ns` until `t` ns. True when the run state is not known any more because of it."""
+        if gap_ns <= SHORT_CYCLE_NS:
+            return False
+        known = self.state is not RunState.UNKNOWN
+        self._new_epoch()
+        self.lift_known = self.compressor_heard = False
+        self.candidate, self.candidate_since = RunState.UNKNOWN, t
+        if known:
+            self.state, self.since = RunState.UNKNOWN, t
+        return known
 
     def _mode(self, state: RunState, look: Look) -> Mode:
         strips = look("heat_strip_current")

@@ -1,0 +1,97 @@
+"""A channel's way to its point, looked up once, and the live value that comes out at its end."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from lineset.contract.entry import ChannelRecord
+from lineset.derive.declared import Derived
+from lineset.engine import derivation
+from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
+from lineset.measure.quality import FASTEST, STANDS_AT_ZERO
+from lineset.measure.settle import BANDS
+from lineset.measure.uncertainty import ChannelScale
+from lineset_drivers.quantity import POSSIBLE, Quantity, from_si
+
+# Conductors that must carry current while the outdoor unit runs: zero there is a clamp that is not on the wire.
+CARRIES_WHILE_RUNNING = frozenset(
+    {
+        "compressor_common_current",
+        "compressor_run_current",
+        "compressor_start_current",
+        "outdoor_fan_current",
+        "herm_lead_current",
+        "fan_capacitor_lead_current",
+    }
+)
+ZERO_A = 0.12
+# A system that stops is found stopped within this time; who still reads zero after it while the others say that the
+# system runs is off the wire.
+OFF_THE_WIRE_NS = 6_000_000_000
+
+
+class LiveValue(NamedTuple):
+    """A reading or derived value the moment it is known; SI. It may vanish in a crash: the record is the journal."""
+
+    system: str
+    name: str
+    derived: bool
+    t: int
+    value: float | None
+    u: float
+    quality: str
+    settled: bool
+    instrument: str
+    channel: str
+
+
+class Route:
+    """Everything that a sample of one channel needs. Made anew when a placement or a profile changes."""
+
+    __slots__ = (
+        "carries",
+        "channel",
+        "dirty",
+        "fastest",
+        "fine",
+        "high",
+        "low",
+        "place",
+        "rest",
+        "scale",
+        "system",
+        "unit",
+    )
+
+    def __init__(self, engine: EngineState, channel: ChannelState) -> None:
+        record = channel.record
+        quantity = Quantity(record.quantity)
+        self.channel = channel
+        self.unit = record.unit
+        self.scale = ChannelScale(record)
+        self.fastest = FASTEST.get(quantity)
+        band = BANDS.get(quantity)
+        self.fine = band is not None and self.scale.resolution < band.drift / 3.0
+        self.low, self.high = _limits(record, quantity)
+        self.rest = 0.0 if quantity in STANDS_AT_ZERO else None
+        self.system: SystemState | None = engine.systems.get(channel.system) if channel.point else None
+        self.place: PointState | None = self.system.points.get(channel.point) if self.system else None
+        self.carries = channel.point in CARRIES_WHILE_RUNNING
+        self.dirty: tuple[Derived, ...] = ()
+        if self.system is not None:
+            self.dirty = derivation.fed_by(self.system, channel.point)
+
+
+def _limits(record: ChannelRecord, quantity: Quantity) -> tuple[float, float]:
+    """Lowest and highest sample that can be a reading, in the record's unit: its range, else what is possible at all.
+
+    A range is widened by the last bit of a float, so that its own ends lie inside.
+    """
+    edge = 1e-9
+    low, high = (from_si(limit, record.unit, quantity) for limit in POSSIBLE[quantity])
+    if record.low is not None and math.isfinite(record.low):
+        low = max(low, record.low)
+    if record.high is not None and math.isfinite(record.high):
+        high = min(high, record.high)
+    return low - abs(low) * edge - edge, high + abs(high) * edge + edge
