@@ -201,7 +201,11 @@ class Ear:
             told = self.on(f"instrument/{id_}")
             return bool(told) and told[-1].json["state"] == state and words in told[-1].json["reason"]
 
-        await self.until(there, wait_s)
+        try:
+            await self.until(there, wait_s)
+        except AssertionError:
+            told = [f"{m.json['state']}: {m.json['reason']}" for m in self.on(f"instrument/{id_}")]
+            raise AssertionError(f"{id_} never came to {state} {words!r}: {told}") from None
         return self.on(f"instrument/{id_}")[-1].json
 
     async def command(
