@@ -135,11 +135,12 @@ class Heard(NamedTuple):
 class Ear:
     """An independent listener (aiomqtt as it comes): keeps all it hears, and waits for what a test expects.
 
-    After a loss of the connection it listens again; `sessions` counts.
+    After a loss of the connection it listens again; `sessions` counts. With a `name` the broker keeps what comes
+    meanwhile (a persistent session).
     """
 
-    def __init__(self, address: Callable[[], BrokerAddress], base: str) -> None:
-        self._address, self.base = address, base
+    def __init__(self, address: Callable[[], BrokerAddress], base: str, name: str = "") -> None:
+        self._address, self.base, self._name = address, base, name
         self.heard: list[Heard] = []
         self.sessions = 0
         self._news = asyncio.Condition()
@@ -150,7 +151,12 @@ class Ear:
             address = self._address()
             with contextlib.suppress(aiomqtt.MqttError):
                 async with aiomqtt.Client(
-                    address.host, address.port, username=address.username or None, password=address.password or None
+                    address.host,
+                    address.port,
+                    username=address.username or None,
+                    password=address.password or None,
+                    identifier=self._name or None,
+                    clean_session=not self._name,
                 ) as client:
                     await client.subscribe("#" if not self.base else f"{self.base}/#", 1)
                     self._client = client
@@ -222,9 +228,11 @@ class Ear:
 
 
 @asynccontextmanager
-async def listening(address: Callable[[], BrokerAddress], base: str = "lineset/v1/north/van-3") -> AsyncIterator[Ear]:
+async def listening(
+    address: Callable[[], BrokerAddress], base: str = "lineset/v1/north/van-3", name: str = ""
+) -> AsyncIterator[Ear]:
     """An ear for as long as the block lasts."""
-    ear = Ear(address, base)
+    ear = Ear(address, base, name)
     task = asyncio.create_task(ear.run())
     try:
         await ear.until(lambda: ear.sessions)
@@ -235,14 +243,14 @@ async def listening(address: Callable[[], BrokerAddress], base: str = "lineset/v
             await task
 
 
-def hearing(running: Station, role: str = "command") -> contextlib.AbstractAsyncContextManager[Ear]:
+def hearing(running: Station, role: str = "command", name: str = "") -> contextlib.AbstractAsyncContextManager[Ear]:
     """An ear on the broker of a station in this process."""
 
     def address() -> BrokerAddress:
         assert running.broker is not None
         return running.broker.address(role)  # type: ignore[arg-type]
 
-    return listening(address)
+    return listening(address, name=name)
 
 
 # --------------------------------------------------------------------------------------------------------- in journals
@@ -261,3 +269,44 @@ def visit_journal(data: Path, visit: str) -> Path:
 
 def station_journals(data: Path) -> list[Path]:
     return sorted((data / "station").glob("station-*.journal"))
+
+
+RECORD_TOPICS = frozenset("settled unsettled run phase placed entered opened closed command quality too_coarse".split())
+
+
+def record_events(path: Path) -> dict[int, dict[str, Any]]:
+    """What a journal holds for the broker, by seq."""
+    return dict(bodies(path, *RECORD_TOPICS))
+
+
+def agrees(message: dict[str, Any], body: dict[str, Any]) -> bool:
+    """Whether a message says what the journal's body of the same seq holds, by hand and not by our code."""
+    if "event" in message:
+        said = {"kind": message["event"], **message["body"]}
+        return all(said.get(key) == value for key, value in body.items())
+    if body["kind"] == "settled":
+        return (message["settled"], message["name"], message["v"], message["sd"], message["phase"]) == (
+            True, body["name"], body["value"], body["u"], body["phase"],
+        )  # fmt: skip
+    if body["kind"] == "unsettled":
+        return (message["settled"], message["name"], message["reason"]) == (False, body["name"], body["reason"])
+    return bool(body["kind"] == "run" and message["state"] == body["state"])
+
+
+def check_events(heard: list[Heard], visit: str, path: Path, *, all_of_them: bool = True) -> None:
+    """What was heard of a visit is what its journal holds: same seq, same content, first time in order."""
+    kept = record_events(path)
+    first: dict[int, bytes] = {}
+    for message in heard:
+        if f"/visit/{visit}/" not in message.topic or message.retained:
+            continue
+        seq = message.json["seq"]
+        if seq in first:
+            assert first[seq] == message.payload, f"{seq} was said twice, with other content"
+            continue
+        assert not first or seq > max(first), f"{seq} was said for the first time after {max(first)}"
+        first[seq] = message.payload
+        assert seq in kept, f"{seq} was heard and is not on record: {message.payload!r}"
+        assert agrees(json.loads(message.payload), kept[seq]), (message.payload, kept[seq])
+    if all_of_them:
+        assert sorted(first) == sorted(kept)

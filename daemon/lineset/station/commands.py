@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from lineset.assess.evidence import FACTS
 from lineset.contract import command as c
 from lineset.contract import entry as e
 from lineset.equipment.display import shown
@@ -86,6 +87,8 @@ class Commands:
             return self._enter(args, actor)
         if isinstance(args, c.Phase):
             return self._phase(args, actor)
+        if isinstance(args, c.Declare):
+            return self._declare(args, actor)
         if isinstance(args, c.Note):
             self._need_visit()
             seq = self._station.take(e.Noted(text=args.text, by=actor))
@@ -214,6 +217,16 @@ class Commands:
         seq = self._station.take(e.Phased(phase=args.phase, by=actor))
         self._station.announcer.visit(self._station.record.engine, "open")
         return f"phase {args.phase}", {"phase": args.phase, "seq": seq}
+
+    def _declare(self, args: c.Declare, actor: str) -> tuple[str, dict[str, object]]:
+        self._need_visit()
+        if args.fact not in FACTS:
+            raise CommandRefused(f"no fact is called {args.fact!r}; known: {', '.join(FACTS)}")
+        system = self._system(args.system)
+        seq = self._station.take(e.Declared(system=system, fact=args.fact, value=args.value, by=actor))
+        said = {True: "declared", False: "declared not so", None: "taken back"}[args.value]
+        data: dict[str, object] = {"fact": args.fact, "value": args.value, "system": system, "seq": seq}
+        return f"{said}: {FACTS[args.fact]}", data
 
     def _open(self, args: c.VisitOpen, actor: str) -> tuple[str, dict[str, object]]:
         try:

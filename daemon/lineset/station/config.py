@@ -9,9 +9,17 @@ from typing import Literal
 
 import msgspec
 
+from lineset.assess.rules import RulesError, read_rules
 from lineset.contract.topic import RESERVED_SYSTEMS
 from lineset.equipment.points import PointError, point
-from lineset.equipment.system import METERING_DEVICES, SystemDescriptionError, SystemRecord, system_record
+from lineset.equipment.system import (
+    CAPACITY_CONTROLS,
+    KINDS,
+    METERING_DEVICES,
+    SystemDescriptionError,
+    SystemRecord,
+    system_record,
+)
 from lineset.physics.errors import PhysicsError
 from lineset.physics.refrigerant import curve
 from lineset.station.instrument_config import ID, InstrumentConfig, read_instruments
@@ -80,6 +88,7 @@ class Config(msgspec.Struct, frozen=True, kw_only=True):
     systems: tuple[SystemRecord, ...]
     text: str
     file: str
+    rules: str = ""  # text of the shop's rules; empty: the shipped ones
 
 
 def default_folder() -> Path:
@@ -118,6 +127,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
     name = station.text("name", "station", regex=ID, example='"van-1"')
     shop = station.text("shop", "shop", regex=ID, example='"shop"')
     units = station.text("units", "customary", one_of=("customary", "si"))
+    rules = _rules(station, base)
     speed = station.number("speed", 1.0, above=0.0, most=200.0)
     station.finish()
     live = root.table("live")
@@ -147,7 +157,25 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
         systems=systems,
         text=text,
         file=str(file),
+        rules=rules,
     )
+
+
+def _rules(station: Table, base: Path) -> str:
+    given = station.text("rules", "")
+    if not given:
+        return ""
+    file = base / Path(given).expanduser()
+    try:
+        text = file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        station.problem("rules", f"cannot read {file} ({error})", "Put the path right, or save it as UTF-8")
+        return ""
+    try:
+        read_rules(text, str(file))
+    except RulesError as error:
+        station.problems.extend(error.problems)
+    return text
 
 
 def _broker(table: Table, base: Path) -> BrokerConfig:
@@ -187,6 +215,8 @@ def _systems(root: Table) -> Iterator[SystemRecord]:
             "line_frequency_hz": table.number("line_frequency_hz", 60.0),
             "altitude_m": table.number("altitude_m", 0.0, least=-400.0, most=5000.0),
             "title": table.text("title", ""),
+            "kind": table.text("kind", "", one_of=("", *KINDS)),
+            "capacity_control": table.text("capacity_control", "", one_of=("", *CAPACITY_CONTROLS)),
             "nameplate": table.table("nameplate").rest(),
         }
         table.finish()

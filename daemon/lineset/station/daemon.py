@@ -134,11 +134,11 @@ class Station:
         self._note_broker(self.publisher.status)
         log.info("ready", station=config.name, visit=self.record.visit or None, instruments=len(config.instruments))
 
-    async def _open_broker(self) -> BrokerAddress | Callable[[], BrokerAddress]:
+    async def _open_broker(self) -> Callable[[], BrokerAddress]:
         config = self.config
         given = config.broker
         if given.url:
-            address = given.address()
+            given.address()  # what is wrong with it is said at the start
             found = BrokerFile(
                 url=given.url,
                 shop=config.shop,
@@ -152,7 +152,7 @@ class Station:
             except OSError as error:
                 raise SettingsError(f"{runtime}: {error.strerror or error}; check the folder and its rights") from error
             self._stack.callback(take_broker_file_away, runtime, given.url, self.topics)
-            return address
+            return given.address  # read at each attempt: credentials may be put right while the station runs
         broker = LocalBroker(
             config.data / "broker",
             self.topics,
@@ -218,13 +218,17 @@ class Station:
         if type(item) is Frame:
             self.record.take(item.t, e.Framed(instrument=item.instrument, raw=item.raw, samples=item.samples))
         elif isinstance(item, InstrumentState):
-            self.states[item.instrument] = item
-            self.record.take(item.t, state_entry(item))
-            self.announcer.instrument(self.record.engine, item)
-            log.info("instrument", id=item.instrument, state=item.state, reason=item.reason)
+            self.tell(item)
         elif isinstance(item, Loss):
             self.record.take(item.t, e.Overrun(instrument=item.instrument, loss=item.kind, count=item.count))
             log.warning("readings lost", id=item.instrument, kind=item.kind, count=item.count)
+
+    def tell(self, told: InstrumentState) -> None:
+        """An instrument's state, on record and on its topic."""
+        self.states[told.instrument] = told
+        self.record.take(told.t, state_entry(told))
+        self.announcer.instrument(self.record.engine, told)
+        log.info("instrument", id=told.instrument, state=told.state, reason=told.reason)
 
     def _after(self) -> None:
         self.announcer.live(self.record.engine.take_live())

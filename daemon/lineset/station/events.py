@@ -8,7 +8,7 @@ from pathlib import Path
 import msgspec
 
 from lineset.contract import entry as e
-from lineset.contract.live import EventMessage, Message, RunMessage, SettledMessage, encode
+from lineset.contract.live import CheckMessage, EventMessage, Message, RunMessage, SettledMessage, encode
 from lineset.contract.topic import Topics
 from lineset.derive.catalogue import CATALOGUE
 from lineset.equipment.display import Units, shown
@@ -17,9 +17,21 @@ from lineset.equipment.points import title as point_title
 from lineset.journal.outbox import Outbox
 from lineset.journal.reader import JournalReader
 from lineset.stream.events import EventRow
-from lineset_drivers.quantity import Quantity
+from lineset_drivers.quantity import SI_UNIT, Quantity
 
 BROKER = "broker"
+# A verdict's unit says enough to show it: each unit of a check belongs to one quantity.
+QUANTITY_OF_UNIT = {
+    SI_UNIT[quantity]: quantity
+    for quantity in (
+        Quantity.TEMPERATURE_DIFFERENCE,
+        Quantity.CAPACITANCE,
+        Quantity.CURRENT,
+        Quantity.VOLTAGE,
+        Quantity.PRESSURE_DIFFERENCE,
+        Quantity.RATIO,
+    )
+}
 _TIME_KINDS = frozenset({"opened", "wall", "resumed"})
 _KINDS = e.RECORD_KINDS | _TIME_KINDS
 
@@ -36,6 +48,26 @@ def title_of(name: str) -> str:
     if base in POINTS:
         return point_title(name)
     return f"{CATALOGUE[base].title} {instance}".rstrip()
+
+
+def check_message(body: e.Checked, wall_s: float, seq: int, units: Units) -> CheckMessage:
+    """A verdict as a live message, with its figures in the station's display units."""
+    same = {
+        name: getattr(body, name)
+        for name in (
+            "system", "phase", "name", "title", "state", "reason", "finding", "target", "low", "high", "probability",
+            "rule", "source", "basis", "unmet", "assumed", "would_decide", "proved", "caution",
+        )
+    }  # fmt: skip
+    text = target_text = ""
+    if body.value is not None:
+        quantity = QUANTITY_OF_UNIT[body.unit]
+        text = shown(body.value, quantity, units, body.u)
+        target_text = "" if body.target is None else shown(body.target, quantity, units, body.target_u)
+    return CheckMessage(
+        t=wall_s, seq=seq, v=body.value, u=body.unit, sd=body.u, target_sd=body.target_u, text=text,
+        target_text=target_text, **same,
+    )  # fmt: skip
 
 
 class JournalEvents:
@@ -140,5 +172,9 @@ class JournalEvents:
                 t=wall_s, seq=seq, system=body.system, state=body.state, mode=body.mode, evidence=body.evidence
             )
             return EventRow(seq, self._topics.run(self.visit, body.system), encode(message), True)
+        if isinstance(body, e.Checked):
+            message = check_message(body, wall_s, seq, self._units)
+            topic = self._topics.check(self.visit, body.system, body.phase, body.name)
+            return EventRow(seq, topic, encode(message), True)
         message = EventMessage(t=wall_s, seq=seq, event=kind, body=msgspec.to_builtins(body))
         return EventRow(seq, self._topics.event(kind, self.visit), encode(message), False)

@@ -12,6 +12,7 @@ import msgspec
 import structlog
 
 import lineset
+from lineset.assess.rules import read_rules
 from lineset.contract import entry as e
 from lineset.contract.topic import RESERVED_SYSTEMS
 from lineset.engine.fingerprint import fingerprint
@@ -31,6 +32,7 @@ from lineset.station.record import Record, rebuilt
 from lineset.station.retained import retained_topics
 from lineset.stream.command import CommandRefused
 from lineset_drivers.clock import NS
+from lineset_drivers.frame import InstrumentState, State
 
 if TYPE_CHECKING:
     from lineset.station.daemon import Station
@@ -116,21 +118,19 @@ class Visits:
                 body = e.decode(row.body)
                 assert isinstance(body, e.Introduced)
                 before[body.instrument] = body
-        state = self.record.engine.state
         for id_, item in station.instruments.items():
             now = introduced(item)
-            if before.get(id_) == now:
-                continue
-            known = state.instruments.get(id_)
-            placed = [(c.record.name, c.system, c.point) for c in known.channels.values() if c.point] if known else []
-            for channel, _, _ in placed:
-                station.take(e.Placed(instrument=id_, channel=channel, by="config"))
-            station.take(now)
-            for channel, system, where in placed:
-                if why_not := self.record.engine.refuse_placement(id_, channel, system, where):
-                    log.warning("a placement ends: the configuration has changed", why=why_not)
-                else:
-                    station.take(e.Placed(instrument=id_, channel=channel, system=system, point=where, by="config"))
+            if before.get(id_) != now:
+                station.take(now)
+        for id_ in sorted(before.keys() - station.instruments.keys()):
+            gone = InstrumentState(
+                instrument=id_,
+                t=station.clock.now(),
+                state=State.LOST,
+                reason="it is not in the configuration any more; put it back, or place another instrument in its stead",
+                profile=before[id_].profile,
+            )
+            station.tell(gone)
 
     def recall_commands(self) -> None:
         """Remember the commands that may still be asked again, so that none is done twice after a restart."""
@@ -178,7 +178,12 @@ class Visits:
                 fingerprint=fingerprint(),
                 systems=tuple(systems),
                 curves=curves,
-                config={"text": config.text, "units": config.units, "speed": config.speed},
+                config={
+                    "text": config.text,
+                    "units": config.units,
+                    "speed": config.speed,
+                    "rules": {"text": config.rules, "sha256": read_rules(config.rules).sha256},
+                },
                 by=by,
             )
         )

@@ -388,3 +388,17 @@ async def test_a_restart_goes_on_with_the_visit_and_says_so(tmp_path: Path) -> N
     told = [body for _, body in bodies(journal, "introduced") if body["instrument"] == "gauges"]
     low = [next(channel for channel in body["channels"] if channel["name"] == "low") for body in told]
     assert [channel.get("calibration", {}).get("offset", 0.0) for channel in low] == [0.0, 6894.757]
+
+
+async def test_an_instrument_that_left_the_configuration_is_told_lost(tmp_path: Path) -> None:
+    bus = plug(tmp_path / "bus", gauges_image())
+    text = station_text(tmp_path / "data", gauges(bus.url), speed=60)
+    async with station(tmp_path, text) as running, hearing(running) as ear:
+        await opened(ear)
+        await ear.instrument("gauges", "linked")
+    bus.unplug()
+    async with station(tmp_path, station_text(tmp_path / "data", speed=60)) as running, hearing(running) as ear:
+        told = await ear.instrument("gauges", "lost", "not in the configuration")
+        assert told["placement"] == {"low": "main/vapor_service_pressure"}
+        now = lambda: ear.on("visit/v1/main/now")  # noqa: E731
+        await ear.until(lambda: now() and now()[-1].json["readings"]["vapor_service_pressure"]["quality"] == "stale")
