@@ -10,8 +10,7 @@ from lineset.measure.quality import REASON, USABLE, Quality
 
 def past_due(state: EngineState, channel: ChannelState) -> bool:
     """Whether the channel's calibration was due before today, by the wall clock on record."""
-    wall_ns = state.t + state.wall_offset_ns
-    return settling.iso_date(wall_ns) > channel.record.calibration.due
+    return state.today > channel.record.calibration.due
 
 
 def set_quality(

@@ -12,10 +12,12 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from lineset.contract.entry import SystemRecord
+from lineset.derive import propagate as propagation
 from lineset.derive.catalogue import CATALOGUE
 from lineset.derive.declared import Context, Derived
-from lineset.derive.propagate import propagate
+from lineset.derive.propagate import Propagated, propagate
 from lineset.engine.state import PointState, SystemState
+from lineset.engine.uncertain import Budgets
 from lineset.measure.quality import USABLE, Quality
 
 NS = 1_000_000_000
@@ -46,6 +48,8 @@ class Inputs(NamedTuple):
     attested: bool  # at least one input is not live: entered, or settled earlier
     settled: bool  # every input is settled
     response_s: float
+    places: tuple[PointState, ...]
+    held: tuple[bool, ...]  # whether the place's settled value was taken, not its reading
 
 
 class SystemContext:
@@ -123,7 +127,8 @@ def gather(system: SystemState, named: Derived, t: int) -> Inputs | None:
         # one meter visits the points one after the other: what settled in this run is put together, and nothing else
         newest = max(place.held_t for place in places)
         values = tuple(place.held for place in places if place.held is not None)
-        return Inputs(values, tuple(place.held_u for place in places), newest, True, True, 0.0)
+        us = tuple(place.held_u for place in places)
+        return Inputs(values, us, newest, True, True, 0.0, tuple(places), (True,) * len(places))
     return _gather_live(system, places, named.paired, t)
 
 
@@ -133,8 +138,10 @@ def _gather_live(system: SystemState, places: list[PointState], paired: bool, t:
     attested, settled = paired, not paired
     response_s = 0.0
     live = []
+    held = []
     for place in places:
         value, u, seen = place.value, place.u, place.t
+        taken = False
         entered = place.quality is Quality.ENTERED
         if value is not None and place.quality in USABLE and not entered and place.channel != "":
             oldest = min(oldest, seen)
@@ -146,10 +153,12 @@ def _gather_live(system: SystemState, places: list[PointState], paired: bool, t:
         elif paired and _held(system, place, t):
             assert place.held is not None
             value, u, seen = place.held, place.held_u, place.held_t
+            taken = True
         else:
             return None
         values.append(value)
         us.append(u)
+        held.append(taken)
         newest = max(newest, seen)
     if newest - oldest > SKEW_NS and not attested:
         return None
@@ -163,7 +172,7 @@ def _gather_live(system: SystemState, places: list[PointState], paired: bool, t:
             settled = settled and abs(place.value - fit.mean) <= _ODD * fit.scatter
             at = places.index(place)
             values[at], us[at] = fit.mean, math.hypot(place.u, fit.u_mean)
-    return Inputs(tuple(values), tuple(us), newest, attested, settled, response_s)
+    return Inputs(tuple(values), tuple(us), newest, attested, settled, response_s, tuple(places), tuple(held))
 
 
 def _same_run(system: SystemState, place: PointState) -> bool:
@@ -174,7 +183,19 @@ def _held(system: SystemState, place: PointState, t: int) -> bool:
     return place.held is not None and place.held_epoch == system.run.epoch and t - place.held_t <= PAIRED_NS
 
 
-def compute(context: SystemContext, system: SystemState, named: Derived, inputs: Inputs) -> tuple[float, float]:
+def compute(
+    context: SystemContext, system: SystemState, named: Derived, inputs: Inputs, budgets: Budgets
+) -> tuple[float, float]:
     """Value and standard uncertainty. Raises NotDerivable outside the formula's validity."""
+    if len(inputs.values) > 1 and (inputs.attested or budgets.sharing(system, named, inputs.places)):
+        found = budget(context, system, named, inputs, budgets)
+        return found.value, found.u
     done = propagate(named, context.now(system), inputs.values, inputs.us)
     return done.value, done.u
+
+
+def budget(context: SystemContext, system: SystemState, named: Derived, inputs: Inputs, budgets: Budgets) -> Propagated:
+    """Value, standard uncertainty and what each source contributes. Raises NotDerivable like `compute`."""
+    given = zip(inputs.places, inputs.values, inputs.us, inputs.held, strict=True)
+    parts = budgets.of_inputs(system, tuple(given))
+    return propagation.budget(named, context.now(system), inputs.values, parts, system.record.id)

@@ -12,7 +12,7 @@ silent become stale, and all derived values are put on record.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 
 from lineset.contract import entry as e
@@ -21,8 +21,10 @@ from lineset.engine import channel_quality, derivation, placement, settling
 from lineset.engine.route import OFF_THE_WIRE_NS, ZERO_A, Route
 from lineset.engine.route import LiveValue as LiveValue
 from lineset.engine.state import EngineState, PointState, SystemState, decode, encode
+from lineset.engine.uncertain import Budgets, lagging
 from lineset.equipment.points import PointError, point
 from lineset.measure.quality import FLAG_QUALITY, REASON, USABLE, Quality
+from lineset.measure.source import combined
 from lineset.visit.run import Mode, RunState
 
 NS = 1_000_000_000
@@ -46,6 +48,7 @@ class Engine:
     def __init__(self, fingerprint: str) -> None:
         self._state = EngineState(fingerprint=fingerprint)
         self._routes: dict[str, dict[str, Route]] = {}
+        self._budgets = Budgets(self._state)
         self._contexts: dict[str, derivation.SystemContext] = {}
         self._live: list[LiveValue] = []
         self._out: list[e.OutputBody] = []
@@ -104,6 +107,7 @@ class Engine:
         """An engine that goes on where `snapshot()` was taken."""
         engine = cls("")
         engine._state = decode(snapshot)
+        engine._budgets = Budgets(engine._state)
         for system in engine._state.systems.values():
             engine._contexts[system.record.id] = derivation.SystemContext(system.record)
         return engine
@@ -119,6 +123,8 @@ class Engine:
         state.opened = True
         state.station, state.visit, state.phase = body.station, body.visit, body.phase
         state.wall_offset_ns = body.wall_ns - state.t
+        state.installation = body.installation
+        self._look_at_the_date()
         state.deadline = (state.t // TICK_NS + 1) * TICK_NS
         for record in body.systems:
             state.systems[record.id] = SystemState(record=record)
@@ -126,11 +132,11 @@ class Engine:
 
     def _introduced(self, body: e.Introduced) -> None:
         self._out += placement.introduce(self._state, body)
-        self._routes.clear()
+        self._compile_anew()
 
     def _placed(self, body: e.Placed) -> None:
         self._out += placement.place(self._state, body)
-        self._routes.clear()
+        self._compile_anew()
 
     def _phased(self, body: e.Phased) -> None:
         self._state.phase = body.phase
@@ -151,12 +157,13 @@ class Engine:
         place = system.points.get(body.point)
         if place is None:
             place = system.points[body.point] = PointState(name=body.point)
-            self._routes.clear()  # another instance of a load may feed on the same line voltage now
-        u = settling.entered_u(body.half_width, body.resolution)
+            self._compile_anew()  # another instance of a load may feed on the same line voltage now
+        parts = settling.entered_parts(system, body, self._budgets)
+        u = combined(parts)
         t = self._state.t
         if not place.channel or place.value is None or place.quality not in USABLE:
             place.value, place.u, place.t, place.quality = body.value, u, t, Quality.ENTERED
-        self._out.append(settling.attested(self._state, system, place, body, u))
+        self._out.append(settling.attested(self._state, system, place, body, parts))
         self._live.append(
             LiveValue(body.system, body.point, False, t, body.value, u, Quality.ENTERED, True, body.instrument, "")
         )
@@ -174,10 +181,12 @@ class Engine:
 
     def _wall(self, body: e.WallClock) -> None:
         self._state.wall_offset_ns = body.wall_ns - self._state.t
+        self._look_at_the_date()
 
     def _resumed(self, body: e.Resumed) -> None:
         state = self._state
         state.wall_offset_ns = body.wall_ns - state.t
+        self._look_at_the_date()
         for system in state.systems.values():
             self._out += settling.start_over(state, system, "the station was away")
             was, since = system.run.state, system.run.since
@@ -187,15 +196,26 @@ class Engine:
     def _closed(self, body: e.Closed) -> None:
         self._state.closed = True
 
+    def _compile_anew(self) -> None:
+        self._routes.clear()
+        self._budgets.clear()
+
+    def _look_at_the_date(self) -> None:
+        # kept in the state, and changed with an entry only, so that a restored engine widens the same readings
+        today = settling.iso_date(self._state.t + self._state.wall_offset_ns)
+        if today != self._state.today:
+            self._state.today = today
+            self._compile_anew()
+
     # ----------------------------------------------------------------------------------------------------- frames
 
     def _route(self, instrument: str) -> dict[str, Route]:
         routes = self._routes.get(instrument)
         if routes is None:
             known = self._state.instruments.get(instrument)
-            routes = (
-                {} if known is None else {name: Route(self._state, channel) for name, channel in known.channels.items()}
-            )
+            routes = {}
+            for name, channel in known.channels.items() if known is not None else ():
+                routes[name] = Route(self._state, channel, self._budgets, instrument)
             self._routes[instrument] = routes
         return routes
 
@@ -252,6 +272,7 @@ class Engine:
             if quality is not channel.quality:
                 known = self._state.instruments[body.instrument]
                 self._out += channel_quality.set_quality(self._state, known, channel, quality, REASON[quality])
+            since = (t - place.t) * 1e-9
             place.quality, place.t = quality, t
             if quality not in USABLE:
                 place.value = None if value is None else si
@@ -262,11 +283,15 @@ class Engine:
                     )
                 )
                 continue
-            place.value, place.u = si, u
             watch = place.detector
+            place.lag = 0.0
+            if route.response_s and not (watch is not None and watch.settled):
+                place.lag = lagging(place, since, si, route.response_s)
+            u = route.u_at_point(u, si, place.lag)
+            place.value, place.u = si, u
             if watch is not None:
                 if watch.push(t, si):
-                    self._out.append(settling.changed(self._state, system, place, route.channel))
+                    self._out.append(settling.changed(self._state, system, place, route.channel, self._budgets))
                 elif watch.coarse and not place.told_coarse:
                     place.told_coarse = True
                     self._out.append(settling.too_coarse(system, place, route.channel))
@@ -306,7 +331,7 @@ class Engine:
                 target = system.derived[named.name] = PointState(name=named.name)
                 target.origin = "derived"
             try:
-                value, u = derivation.compute(context, system, named, inputs)
+                value, u = derivation.compute(context, system, named, inputs, self._budgets)
             except NotDerivable as error:
                 self._refuse_derived(system, target, str(error))
                 continue
@@ -314,7 +339,9 @@ class Engine:
             if target.quality is not Quality.GOOD:
                 target.quality = Quality.GOOD
                 self._tell_quality(system, target, REASON[Quality.GOOD])
-            change = settling.derived_step(self._state, system, named, target, inputs)
+            change = settling.derived_step(
+                self._state, system, named, target, inputs, partial(self._parts, context, system, named, inputs)
+            )
             if change is not None:
                 self._out.append(change)
             self._live.append(
@@ -331,6 +358,11 @@ class Engine:
                     "",
                 )
             )
+
+    def _parts(
+        self, context: derivation.SystemContext, system: SystemState, named: Derived, inputs: derivation.Inputs
+    ) -> Mapping[str, float]:
+        return derivation.budget(context, system, named, inputs, self._budgets).parts
 
     def _refuse_derived(self, system: SystemState, target: PointState, reason: str) -> None:
         self._out += settling.end_derived(self._state, system, target, reason)
@@ -349,6 +381,7 @@ class Engine:
         state = self._state
         t = state.t
         state.deadline = (t // TICK_NS + 1) * TICK_NS
+        self._look_at_the_date()
         for instrument in state.instruments.values():
             if instrument.origin == "entered":
                 continue

@@ -128,6 +128,7 @@ def _sit(system: SystemState, channel: ChannelState, instrument: str, point_name
         Quantity(record.quantity), resolution=ChannelScale(record).resolution, response_s=record.response_s
     )
     there.response_s = record.response_s
+    there.smooth, there.lag = None, 0.0
     if point(point_name).quantity is Quantity.CURRENT:
         system.run.clamp_moved()
 

@@ -9,9 +9,9 @@ from lineset.contract.entry import ChannelRecord
 from lineset.derive.declared import Derived
 from lineset.engine import derivation
 from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
+from lineset.engine.uncertain import Budgets, air
 from lineset.measure.quality import FASTEST, STANDS_AT_ZERO
 from lineset.measure.settle import BANDS
-from lineset.measure.uncertainty import ChannelScale
 from lineset_drivers.quantity import POSSIBLE, Quantity, from_si
 
 # Conductors that must carry current while the outdoor unit runs: zero there is a clamp that is not on the wire.
@@ -50,26 +50,32 @@ class Route:
     """Everything that a sample of one channel needs. Made anew when a placement or a profile changes."""
 
     __slots__ = (
+        "_needs_air",
         "carries",
         "channel",
         "dirty",
         "fastest",
         "fine",
         "high",
+        "installed",
         "low",
         "place",
+        "response_s",
         "rest",
         "scale",
         "system",
         "unit",
     )
 
-    def __init__(self, engine: EngineState, channel: ChannelState) -> None:
+    def __init__(self, engine: EngineState, channel: ChannelState, budgets: Budgets, instrument: str) -> None:
         record = channel.record
         quantity = Quantity(record.quantity)
         self.channel = channel
         self.unit = record.unit
-        self.scale = ChannelScale(record)
+        self.scale = budgets.scale(instrument, record.name)
+        self.response_s = record.response_s
+        self.installed = budgets.installed(channel.point)
+        self._needs_air = self.installed.needs_air
         self.fastest = FASTEST.get(quantity)
         band = BANDS.get(quantity)
         self.fine = band is not None and self.scale.resolution < band.drift / 3.0
@@ -81,6 +87,12 @@ class Route:
         self.dirty: tuple[Derived, ...] = ()
         if self.system is not None:
             self.dirty = derivation.fed_by(self.system, channel.point)
+
+    def u_at_point(self, u: float, si: float, lag: float) -> float:
+        """Standard uncertainty of a reading with how the probe sits and how far it is behind; SI."""
+        outdoor = air(self.system) if self._needs_air and self.system is not None else None
+        placed = self.installed.u(si, outdoor)
+        return math.sqrt(u * u + placed * placed + lag * lag)
 
 
 def _limits(record: ChannelRecord, quantity: Quantity) -> tuple[float, float]:

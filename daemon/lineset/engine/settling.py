@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 
 from lineset.contract import entry as e
 from lineset.derive.declared import Derived
 from lineset.engine.derivation import Inputs
 from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
+from lineset.engine.uncertain import Budgets, with_window
 from lineset.equipment.points import point
 from lineset.measure.settle import detector
+from lineset.measure.source import combined, coverage95
 from lineset.measure.uncertainty import Z95
 from lineset.visit.run import RunState
 from lineset_drivers.quantity import SI_UNIT
@@ -30,16 +33,20 @@ def iso_date(wall_ns: int) -> str:
     return datetime.fromtimestamp(wall_ns // 1_000_000_000, tz=UTC).date().isoformat()
 
 
-def entered_u(half_width: float | None, resolution: float) -> float:
-    """Standard uncertainty of an entered value: from the "+/-" given (95 %), else from its last digit."""
-    digit = resolution / math.sqrt(12.0)
-    return digit if half_width is None else math.hypot(half_width / Z95, digit)
+def entered_parts(system: SystemState, body: e.Entered, budgets: Budgets) -> dict[str, float]:
+    """The parts of an entered value: the "+/-" given (95 %), its last digit, and how the meter sits there."""
+    digit = body.resolution / math.sqrt(12.0)
+    return budgets.entered(system, body.point, body.value, (body.half_width or 0.0) / Z95, digit)
 
 
 def _settled(
-    state: EngineState, system: SystemState, place: PointState, unit: str, value: float, u: float, **more: object
-) -> e.Settled:
+    state: EngineState, system: SystemState, place: PointState, unit: str, value: float, parts: Mapping[str, float],
+    **more: object,
+) -> e.Settled:  # fmt: skip
+    u = combined(parts)
+    half = coverage95(parts) * u
     place.held, place.held_u, place.held_t, place.held_epoch = value, u, state.t, system.run.epoch
+    place.held_parts = dict(parts)
     system.settled_count[state.phase] = system.settled_count.get(state.phase, 0) + 1
     return e.Settled(
         system=system.record.id,
@@ -48,31 +55,35 @@ def _settled(
         value=sig9(value),
         unit=unit,
         u=sig9(u),
-        low=sig9(value - Z95 * u),
-        high=sig9(value + Z95 * u),
+        low=sig9(value - half),
+        high=sig9(value + half),
+        budget={name: sig9(abs(effect)) for name, effect in parts.items() if effect},
         run=system.run.state,
         run_s=sig9((state.t - system.run.since) * 1e-9),
         **more,  # type: ignore[arg-type]
     )
 
 
-def attested(state: EngineState, system: SystemState, place: PointState, body: e.Entered, u: float) -> e.Settled:
+def attested(
+    state: EngineState, system: SystemState, place: PointState, body: e.Entered, parts: Mapping[str, float]
+) -> e.Settled:
     """A person read it and says so: settled by attestation, and labelled `entered`."""
     place.origin = "entered"
     return _settled(
-        state, system, place, point(body.point).si_unit, body.value, u, instrument=body.instrument, origin="entered"
+        state, system, place, point(body.point).si_unit, body.value, parts, instrument=body.instrument, origin="entered"
     )
 
 
-def changed(state: EngineState, system: SystemState, place: PointState, channel: ChannelState) -> e.OutputBody:
+def changed(
+    state: EngineState, system: SystemState, place: PointState, channel: ChannelState, budgets: Budgets
+) -> e.OutputBody:
     """What to put on record when a reading's detector changed."""
     watch = place.detector
     assert watch is not None
     if not watch.settled:
         return lost(state, system, place, watch.why)
     fit = watch.fit()
-    lag = fit.slope * channel.record.response_s
-    u = math.sqrt(place.u**2 + fit.u_mean**2 + lag**2)
+    parts = with_window(budgets.parts(system, place, fit.mean), place.name, fit, channel.record.response_s)
     place.origin = "instrument"
     return _settled(
         state,
@@ -80,7 +91,7 @@ def changed(state: EngineState, system: SystemState, place: PointState, channel:
         place,
         point(place.name).si_unit,
         fit.mean,
-        u,
+        parts,
         window_s=sig9(fit.window_s),
         samples=fit.samples,
         slope=sig9(fit.slope),
@@ -143,9 +154,13 @@ def allowed(system: SystemState, named: Derived) -> bool:
 
 
 def derived_step(
-    state: EngineState, system: SystemState, named: Derived, target: PointState, inputs: Inputs
-) -> e.OutputBody | None:
-    """Feed a derived value's detector, or judge it by its inputs; what to put on record, if anything."""
+    state: EngineState, system: SystemState, named: Derived, target: PointState, inputs: Inputs,
+    parts: Callable[[], Mapping[str, float]],
+) -> e.OutputBody | None:  # fmt: skip
+    """Feed a derived value's detector, or judge it by its inputs; what to put on record, if anything.
+
+    `parts` gives what each source contributes; it is asked only when the value settles.
+    """
     value = target.value
     assert value is not None
     watch = target.detector
@@ -161,7 +176,7 @@ def derived_step(
         if same_run and target.held is not None and abs(value - target.held) <= _MOVED * max(target.u, 1e-300):
             return None
         target.origin = _origin(state)
-        return _derived_settled_event(state, system, named, target, inputs, value, target.u)
+        return _derived_settled_event(state, system, named, target, inputs, value, parts())
     if watch is None:
         watch = target.detector = detector(named.quantity, response_s=inputs.response_s)
         if watch is None:
@@ -171,9 +186,8 @@ def derived_step(
     if not watch.settled:
         return lost(state, system, target, watch.why)
     fit = watch.fit()
-    u = math.sqrt(target.u**2 + fit.u_mean**2 + (fit.slope * inputs.response_s) ** 2)
     return _derived_settled_event(
-        state, system, named, target, inputs, fit.mean, u,
+        state, system, named, target, inputs, fit.mean, with_window(parts(), target.name, fit, inputs.response_s),
         window_s=sig9(fit.window_s), samples=fit.samples, slope=sig9(fit.slope),
     )  # fmt: skip
 
@@ -184,11 +198,11 @@ def _origin(state: EngineState) -> str:
 
 
 def _derived_settled_event(
-    state: EngineState, system: SystemState, named: Derived, target: PointState, inputs: Inputs, value: float, u: float,
-    **more: object,
+    state: EngineState, system: SystemState, named: Derived, target: PointState, inputs: Inputs, value: float,
+    parts: Mapping[str, float], **more: object,
 ) -> e.Settled:  # fmt: skip
     return _settled(
-        state, system, target, SI_UNIT[named.quantity], value, u, origin="derived",
+        state, system, target, SI_UNIT[named.quantity], value, parts, origin="derived",
         inputs={name: sig9(x) for name, x in zip(named.inputs, inputs.values, strict=True)}, **more,
     )  # fmt: skip
 

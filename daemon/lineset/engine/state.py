@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from lineset.contract.entry import ChannelRecord, SystemRecord
+from lineset.contract.entry import ChannelRecord, InstallationTerm, SystemRecord
 from lineset.measure.quality import Quality, Watch
 from lineset.measure.settle import Detector
 from lineset.visit.run import RunFusion
@@ -21,11 +21,14 @@ class PointState(msgspec.Struct):
     instrument: str = ""
     channel: str = ""
     response_s: float = 0.0  # time constant of the probe that sits here
+    smooth: float | None = None  # mean over that time constant, from which the lag is seen
+    lag: float = 0.0  # how far the probe is behind while the reading is not settled, SI
     detector: Detector | None = None
     told_coarse: bool = False
     # what last settled here, kept when the clamp has gone on to the next wire
     held: float | None = None
     held_u: float = 0.0
+    held_parts: dict[str, float] = {}  # source of uncertainty -> its part
     held_t: int = 0
     held_epoch: int = -1
     origin: str = "instrument"  # of the held value: instrument, entered, derived
@@ -81,6 +84,8 @@ class EngineState(msgspec.Struct):
     station: str = ""
     visit: str = ""
     phase: str = "at_rest"
+    today: str = ""  # ISO date by wall time: calibrations fall due by it
+    installation: dict[str, tuple[InstallationTerm, ...]] = {}  # as the station edited it
     opened: bool = False
     closed: bool = False
     instruments: dict[str, InstrumentEngineState] = {}

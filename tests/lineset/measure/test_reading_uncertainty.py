@@ -24,7 +24,8 @@ def test_si_value_with_calibration() -> None:
 def test_limits_are_rectangular_and_the_last_digit_is_half_to_either_side() -> None:
     # JCGM 100:2008: limits a give a/sqrt(3) where nothing else is known (4.3.7), a display step step/sqrt(12) (F.2.2.1)
     found = scale(quantity="current", unit="A", reading_pct=2.0, counts=5, resolution=0.01)
-    expected = math.sqrt((0.02 * 10 / math.sqrt(3)) ** 2 + (0.05 / math.sqrt(3)) ** 2 + (0.01 / math.sqrt(12)) ** 2)
+    # "2 % of reading and 5 counts" is one limit of error: the terms add up before it is divided
+    expected = math.hypot((0.02 * 10 + 5 * 0.01) / math.sqrt(3), 0.01 / math.sqrt(12))
     assert found.u(10.0) == pytest.approx(expected)
     # a calibration's own uncertainty adds in quadrature
     better = scale(quantity="current", unit="A", resolution=0.01, calibration=Calibration(u=0.02))
