@@ -107,6 +107,16 @@ class Writer:
         """ok or failing, why, and how many rows wait in memory or were dropped."""
         return WriterState(self._state.ok, self._state.reason, self._pending.rows, self._pending.dropped)
 
+    @property
+    def crowded(self) -> bool:
+        """True while memory is nearly at its bound, because the disk does not take rows: soon some are dropped."""
+        return self._pending.crowded
+
+    @property
+    def has_room(self) -> bool:
+        """True while the disk takes rows and less than half of the bound is used."""
+        return self._state.ok and self._pending.has_room
+
     def submit(self, rows: Sequence[Row], *, urgent: bool = False) -> bool:
         """Hand in rows that follow each other and share a transaction; never blocks. False only when memory is at its
         bound: they are dropped, counted, and recorded as a gap.

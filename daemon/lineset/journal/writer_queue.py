@@ -54,6 +54,11 @@ class Pending:
         return not self._items and not self._taken
 
     @property
+    def crowded(self) -> bool:
+        """True when nine tenths of the bound are used: who can hold back should."""
+        return self.rows * 10 >= self._limit_rows * 9 or self._bytes * 10 >= self._limit_bytes * 9
+
+    @property
     def has_room(self) -> bool:
         """True when less than half of the bound is used."""
         return self.rows * 2 < self._limit_rows and self._bytes * 2 < self._limit_bytes

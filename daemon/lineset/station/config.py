@@ -10,6 +10,7 @@ from typing import Literal
 import msgspec
 
 from lineset.assess.rules import RulesError, read_rules
+from lineset.contract.entry import InstallationTerm
 from lineset.contract.topic import RESERVED_SYSTEMS
 from lineset.equipment.points import PointError, point
 from lineset.equipment.system import (
@@ -22,6 +23,7 @@ from lineset.equipment.system import (
 )
 from lineset.physics.errors import PhysicsError
 from lineset.physics.refrigerant import curve
+from lineset.station.installation_config import read_installation
 from lineset.station.instrument_config import ID, InstrumentConfig, read_instruments
 from lineset.stream.address import BrokerAddress
 from lineset_drivers.errors import ProfileError
@@ -86,6 +88,7 @@ class Config(msgspec.Struct, frozen=True, kw_only=True):
     instruments: tuple[InstrumentConfig, ...]
     placements: tuple[PlacementConfig, ...]
     systems: tuple[SystemRecord, ...]
+    installation: dict[str, tuple[InstallationTerm, ...]]
     text: str
     file: str
     rules: str = ""  # text of the shop's rules; empty: the shipped ones
@@ -140,6 +143,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
     instruments = tuple(found)
     systems = tuple(_systems(root))
     placements = tuple(_placements(root, instruments, ids, systems))
+    installation = read_installation(root.table("installation"))
     root.finish()
     if problems:
         raise ConfigError(sorted(problems, key=lambda problem: (problem.file != str(file), problem.line)))
@@ -155,6 +159,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
         instruments=instruments,
         placements=placements,
         systems=systems,
+        installation=installation,
         text=text,
         file=str(file),
         rules=rules,

@@ -327,9 +327,12 @@ class Station:
             body = introduced(item)
             if id_ not in known or tuple(c.record for c in known[id_].channels.values()) != body.channels:
                 self.take(body)
-            told = self.states.get(id_)
-            if told is not None:
-                self.take(state_entry(told))
+        for told in self.state_entries():
+            self.take(told)
+
+    def state_entries(self) -> list[e.InputBody]:
+        """How all instruments stand, as entries."""
+        return [state_entry(told) for told in self.states.values()]
 
     def tell_instruments(self) -> None:
         """Say again how all instruments stand (their placements changed)."""

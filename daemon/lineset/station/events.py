@@ -142,7 +142,8 @@ class JournalEvents:
                 u=body.unit,
                 sd=body.u,
                 interval95=(body.low, body.high),
-                text=shown(body.value, quantity, self._units, body.u),
+                # "+/-" here is the interval's own half width: its factor follows the shape of the error
+                text=shown(body.value, quantity, self._units, (body.high - body.low) / 2.0 / 1.96),
                 instrument=body.instrument,
                 channel=body.channel,
                 origin=body.origin,
@@ -151,6 +152,7 @@ class JournalEvents:
                 window_s=body.window_s,
                 samples=body.samples,
                 inputs=body.inputs,
+                budget=body.budget,
             )
             topic = self._topics.settled(self.visit, body.system, body.phase, body.name)
             return EventRow(seq, topic, encode(message), True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -143,6 +144,17 @@ def _options(table: Table, profile: Profile | None) -> dict[str, Any]:
     return {key: value for key, value in found.items() if value is not None}
 
 
+def _date(table: Table, key: str) -> str:
+    text = table.text(key, "", regex=_DATE, example='"2027-03-01"')
+    if text:
+        try:
+            date.fromisoformat(text)
+        except ValueError:
+            table.problem(key, f"there is no day {text}", "Write year-month-day as in a calendar")
+            return ""
+    return text
+
+
 def _calibrations(table: Table) -> dict[str, Calibration]:
     found = {}
     for channel in table:
@@ -151,7 +163,11 @@ def _calibrations(table: Table) -> dict[str, Calibration]:
             gain=row.number("gain", 1.0, above=0.0),
             offset=row.number("offset", 0.0),
             u=row.number("u", 0.0, least=0.0),
-            due=row.text("due", "", regex=_DATE, example='"2027-03-01"'),
+            u_gain=row.number("u_gain", 0.0, least=0.0),
+            reference=row.text("reference", ""),
+            reference_u=row.number("reference_u", 0.0, least=0.0),
+            date=_date(row, "date"),
+            due=_date(row, "due"),
             source=row.text("source", ""),
         )
         row.finish()

@@ -41,6 +41,7 @@ def _channel(channel: Channel, calibration: Calibration | None) -> ChannelRecord
         reading_pct=accuracy.reading_pct,
         absolute=accuracy.absolute,
         counts=accuracy.counts,
+        shared=accuracy.shared,
         resolution=channel.resolution,
         low=channel.low if math.isfinite(channel.low) else None,
         high=channel.high if math.isfinite(channel.high) else None,

@@ -6,7 +6,7 @@ writer as one group, which commits them in one transaction.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import structlog
@@ -27,7 +27,10 @@ log = structlog.get_logger(__name__)
 
 
 class Record:
-    """Takes inputs one by one, in the event loop only. `on_events` is called when record events are durable."""
+    """Takes inputs one by one, in the event loop only.
+
+    `on_events` is called when record events are durable; `present` gives what is put on record again after a loss.
+    """
 
     def __init__(
         self,
@@ -36,10 +39,14 @@ class Record:
         *,
         visit: str,
         on_events: Callable[[], None],
+        present: Callable[[], Iterable[e.InputBody]],
         on_state: Callable[[WriterState], None],
         rotation: Rotation | None = None,
     ) -> None:
-        self.engine = engine
+        self._engine = engine
+        self._beside: Engine | None = None
+        self._lost: dict[str, int] = {}
+        self._present = present
         self.visit = visit
         self.path: Path = journal.path
         self.journal_id = journal.identity
@@ -51,6 +58,11 @@ class Record:
         self._holding = False
         self._held: list[Row] = []
         self._held_urgent = False
+
+    @property
+    def engine(self) -> Engine:
+        """The engine that knows the present."""
+        return self._engine if self._beside is None else self._beside
 
     @property
     def next_seq(self) -> int:
@@ -70,9 +82,39 @@ class Record:
             self.writer.submit(rows, urgent=urgent)
 
     def take(self, t: int, body: e.InputBody) -> int:
-        """Put one input through the engine and on record. Returns its seq."""
+        """Put one input through the engine and on record. Returns its seq.
+
+        When the disk has taken nothing for so long that memory is full, what comes is lost, and counted. Live values
+        go on: a copy of the engine makes them. The engine of the record sees only what is on record, for else nobody
+        could replay what follows.
+        """
+        if self._beside is None:
+            if not self.writer.crowded:
+                return self._take(t, body)
+            self._beside = Engine.restore(self._engine.snapshot())
+            log.error("memory is full of rows that the disk does not take; what comes now is lost", path=str(self.path))
+        elif self.writer.has_room:
+            self._come_back(t)
+            return self._take(t, body)
+        if isinstance(body, e.Framed):
+            self._lost[body.instrument] = self._lost.get(body.instrument, 0) + 1
+        push_guarded(self._beside, self.next_seq, t, body)
+        return self.next_seq
+
+    def _come_back(self, t: int) -> None:
+        lost, self._lost = self._lost, {}
+        self._beside = None
+        log.info("what comes is recorded again", path=str(self.path), frames_lost=lost)
+        text = f"the journal could not be written and memory was full: {sum(lost.values())} frames were lost"
+        self._take(t, e.Noted(text=text, by="station"))
+        for instrument, count in lost.items():
+            self._take(t, e.Overrun(instrument=instrument, loss="not_recorded", count=count))
+        for body in self._present():
+            self._take(t, body)
+
+    def _take(self, t: int, body: e.InputBody) -> int:
         seq = first = self.next_seq
-        outputs = push_guarded(self.engine, seq, t, body)
+        outputs = push_guarded(self._engine, seq, t, body)
         kind = self._kind(body)
         rows = [Row(seq, t, kind, self._encode(body))]
         urgent = kind in e.RECORD_KINDS
@@ -98,7 +140,7 @@ class Record:
 
     def snapshot(self) -> Snapshot:
         """The engine's state as of the last entry, to be kept once that is committed."""
-        return Snapshot(self.journal_id, self.next_seq - 1, self.engine.state.fingerprint, self.engine.snapshot())
+        return Snapshot(self.journal_id, self.next_seq - 1, self._engine.state.fingerprint, self._engine.snapshot())
 
     async def close(self) -> None:
         """Commit what waits and let go of the file."""

@@ -158,6 +158,7 @@ class Visits:
             journal,
             visit=visit,
             on_events=station.events_committed,
+            present=station.state_entries,
             on_state=station.journal_state,
             rotation=None if visit else self._between,
         )
@@ -178,6 +179,7 @@ class Visits:
                 fingerprint=fingerprint(),
                 systems=tuple(systems),
                 curves=curves,
+                installation=config.installation,
                 config={
                     "text": config.text,
                     "units": config.units,
