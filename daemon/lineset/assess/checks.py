@@ -67,15 +67,16 @@ def judge_all(evidence: Evidence, rules: Rules = SHIPPED) -> list[Verdict]:
 
 
 def judge_charge(evidence: Evidence, rules: Rules, verdicts: list[Verdict]) -> Verdict | None:
-    """What can be said of the charge. None while nothing on the refrigerant side or in the air has been begun."""
+    """What can be said of the charge. None while it does not cool: nobody asks then."""
     device = evidence.system.metering_device
     method = _METHOD.get(device)
     proved = tuple(
         f"{each.title}: {each.state}" for each in verdicts if each.state in _WORTH_PROVING and each.name != method
     )
-    cools = evidence.mode == "cool" or evidence.said("steady_cooling") is True
+    running = evidence.run in ("running", "starting")
+    cools = (running and evidence.mode != "heat") or evidence.said("steady_cooling") is True
     ports = [name for name in ("vapor_service_pressure", "liquid_service_pressure") if name in evidence.values]
-    if not cools and not ports:
+    if not cools:
         return None
     if method is None:
         return _not_made("the system file does not say which metering device it has: charge cannot be judged", proved)

@@ -60,6 +60,14 @@ class Phase(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     phase: str
 
 
+class Declare(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`declare`: something is so (panels_on, filter_in ...), is not, or null: take it back."""
+
+    fact: str
+    value: bool | None = True
+    system: str = ""
+
+
 class Note(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """`note`: a remark for the record."""
 
@@ -88,6 +96,7 @@ VERBS: dict[str, type[msgspec.Struct]] = {
     "place": Place,
     "enter": Enter,
     "phase": Phase,
+    "declare": Declare,
     "note": Note,
     "visit-open": VisitOpen,
     "visit-close": VisitClose,

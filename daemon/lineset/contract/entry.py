@@ -143,6 +143,18 @@ class Phased(Body, frozen=True, kw_only=True, tag="phase"):
     by: str = ""
 
 
+class Declared(Body, frozen=True, kw_only=True, tag="declared"):
+    """A technician says that something is so (panels on, filter in, coil dry), is not so, or (None) takes it back.
+
+    It holds for the phase in which it was said.
+    """
+
+    system: str
+    fact: str
+    value: bool | None = True
+    by: str = ""
+
+
 class InstrumentChanged(Body, frozen=True, kw_only=True, tag="instrument"):
     """An instrument's state in the fleet changed."""
 
@@ -284,6 +296,41 @@ class Derived(Body, frozen=True, kw_only=True, tag="derived"):
     values: dict[str, tuple[float, float]]
 
 
+class Checked(Body, frozen=True, kw_only=True, tag="check"):
+    """A check's verdict, whenever it changed: pass, fail, undecided, not_applicable or advisory, and why.
+
+    Figures are SI; `low` and `high` bound the value itself. `finding` is the side of the limits on which the value
+    lies, `probability` that the true value conforms, `rule` the decision rule, `source` what the limit rests on and
+    `basis` how surely that is known. `unmet`, `assumed`, `would_decide`, `proved` and `caution` are sentences.
+    """
+
+    system: str
+    phase: str
+    name: str
+    title: str
+    state: str
+    reason: str
+    finding: str = ""
+    value: float | None = None
+    unit: str = ""  # RFC 8428
+    u: float | None = None  # standard uncertainty
+    target: float | None = None
+    target_u: float | None = None
+    low: float | None = None
+    high: float | None = None
+    probability: float | None = None
+    rule: str = ""
+    source: str = ""
+    basis: str = ""
+    unmet: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
+    would_decide: str = ""
+    proved: tuple[str, ...] = ()
+    caution: str = ""
+    run: str = "unknown"
+    run_s: float = 0.0
+
+
 InputBody = (
     Opened
     | Introduced
@@ -291,6 +338,7 @@ InputBody = (
     | Entered
     | Placed
     | Phased
+    | Declared
     | InstrumentChanged
     | Tick
     | WallClock
@@ -300,15 +348,18 @@ InputBody = (
     | Commanded
     | Closed
 )
-OutputBody = Settled | Unsettled | TooCoarse | RunChanged | QualityChanged | Derived
+OutputBody = Settled | Unsettled | TooCoarse | RunChanged | QualityChanged | Derived | Checked
 AnyBody = InputBody | OutputBody
 
 INPUT_KINDS = frozenset(
-    "opened introduced frame entered placed phase instrument tick wall resumed overrun note command closed".split()
+    "opened introduced frame entered placed phase declared instrument tick wall resumed overrun note command "
+    "closed".split()
 )
-OUTPUT_KINDS = frozenset("settled unsettled too_coarse run quality derived".split())
+OUTPUT_KINDS = frozenset("settled unsettled too_coarse run quality derived check".split())
 # Record events leave for the broker only after they are committed.
-RECORD_KINDS = frozenset("settled unsettled too_coarse run quality phase placed entered opened closed command".split())
+RECORD_KINDS = frozenset(
+    "settled unsettled too_coarse run quality check phase declared placed entered opened closed command".split()
+)
 
 
 class Entry(NamedTuple):

@@ -105,6 +105,42 @@ class SettledMessage(Message, frozen=True, kw_only=True):
     window_s: float = 0.0
     samples: int = 0
     inputs: dict[str, float] = {}
+    budget: dict[str, float] = {}  # source of uncertainty -> what it contributes to `sd`, SI
+
+
+class CheckMessage(Message, frozen=True, kw_only=True):
+    """Topic `{phase}/check/{name}`: retained, a check's verdict, with its `seq` in the journal.
+
+    `state` is pass, fail, undecided, not_applicable or advisory. `text` and `target_text` are the value and its target
+    in the station's display units. `probability` is that the true value lies within `low` and `high`.
+    """
+
+    seq: int
+    system: str
+    phase: str
+    name: str
+    title: str
+    state: str
+    reason: str
+    finding: str = ""
+    v: float | None = None
+    u: str = ""
+    sd: float | None = None
+    text: str = ""
+    target: float | None = None
+    target_sd: float | None = None
+    target_text: str = ""
+    low: float | None = None
+    high: float | None = None
+    probability: float | None = None
+    rule: str = ""
+    source: str = ""
+    basis: str = ""
+    unmet: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
+    would_decide: str = ""
+    proved: tuple[str, ...] = ()
+    caution: str = ""
 
 
 class RunMessage(Message, frozen=True, kw_only=True):

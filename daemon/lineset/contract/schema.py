@@ -27,6 +27,7 @@ MESSAGES: tuple[type[msgspec.Struct], ...] = (
     live.ValueMessage,
     live.NowMessage,
     live.SettledMessage,
+    live.CheckMessage,
     live.RunMessage,
     live.EventMessage,
 )
@@ -41,7 +42,7 @@ PARAMETERS: dict[str, str] = {
     "system": "Name of the equipment served.",
     "phase": "Phase of the visit.",
     "point": "A point of the catalogue; an instance follows after a dash: heat_strip_current-2.",
-    "name": "A point or a derived value; an instance follows after a dash.",
+    "name": "A point, a derived value or a check; an instance follows after a dash.",
     "kind": "Kind of the entry in the journal.",
     "verb": "What is asked.",
     "request": "The id that the asker gave the request.",

@@ -138,6 +138,15 @@ KINDS: dict[str, Kind] = {
             "A reading or derived value that has settled, or has stopped being steady; a record event with its seq.",
         ),
         Kind(
+            "check",
+            "visit/{visit}/{system}/{phase}/check/{name}",
+            live.CheckMessage,
+            1,
+            True,
+            "station",
+            "A check's verdict, whenever it changed; a record event with its seq.",
+        ),
+        Kind(
             "command",
             "command/{verb}",
             command.Request,
@@ -253,6 +262,9 @@ class Topics:
 
     def settled(self, visit: str, system: str, phase: str, name: str) -> str:
         return _build(self.base, "settled", (visit, system, phase, name))
+
+    def check(self, visit: str, system: str, phase: str, name: str) -> str:
+        return _build(self.base, "check", (visit, system, phase, name))
 
     def command(self, verb: str) -> str:
         return _build(self.base, "command", (verb,))

@@ -7,11 +7,11 @@ from functools import lru_cache
 from pathlib import Path
 
 import lineset
-from lineset import derive, engine, equipment, measure, physics, visit
+from lineset import assess, derive, engine, equipment, measure, physics, visit
 from lineset.contract import entry
 from lineset_drivers import quantity
 
-_ROOMS = (equipment, physics, measure, derive, visit, engine)
+_ROOMS = (equipment, physics, measure, derive, assess, visit, engine)
 
 
 @lru_cache(maxsize=1)
@@ -21,7 +21,7 @@ def fingerprint() -> str:
     for room in _ROOMS:
         folder = Path(next(iter(room.__path__)))
         for file in sorted(folder.rglob("*")):
-            if file.suffix in (".py", ".json", ".toml") and "__pycache__" not in file.parts:
+            if file.suffix in (".py", ".json", ".toml", ".csv") and "__pycache__" not in file.parts:
                 digest.update(file.relative_to(folder).as_posix().encode() + b"\0" + file.read_bytes() + b"\0")
     for module in (entry, quantity):
         digest.update(Path(str(module.__file__)).read_bytes())

@@ -17,7 +17,7 @@ from functools import partial
 
 from lineset.contract import entry as e
 from lineset.derive.declared import Derived, NotDerivable
-from lineset.engine import channel_quality, derivation, placement, settling
+from lineset.engine import assessing, channel_quality, derivation, placement, settling
 from lineset.engine.route import OFF_THE_WIRE_NS, ZERO_A, Route
 from lineset.engine.route import LiveValue as LiveValue
 from lineset.engine.state import EngineState, PointState, SystemState, decode, encode
@@ -58,6 +58,7 @@ class Engine:
             e.Entered: self._entered,
             e.Placed: self._placed,
             e.Phased: self._phased,
+            e.Declared: self._declared,
             e.InstrumentChanged: self._instrument_changed,
             e.WallClock: self._wall,
             e.Resumed: self._resumed,
@@ -87,6 +88,7 @@ class Engine:
             handler = self._handlers.get(type(body))
             if handler is not None:
                 handler(body)
+        out += assessing.assess(state, body, out)
         return out
 
     def take_live(self) -> list[LiveValue]:
@@ -122,6 +124,7 @@ class Engine:
         state = self._state
         state.opened = True
         state.station, state.visit, state.phase = body.station, body.visit, body.phase
+        state.rules = str(body.config.get("rules", {}).get("text", ""))
         state.wall_offset_ns = body.wall_ns - state.t
         state.installation = body.installation
         self._look_at_the_date()
@@ -140,11 +143,15 @@ class Engine:
 
     def _phased(self, body: e.Phased) -> None:
         self._state.phase = body.phase
+        assessing.begin_phase(self._state)
         # each phase proves its own, from readings of its own; the earlier phase's stay on record
         for system in self._state.systems.values():
             settling.start_over(self._state, system)
             for place in (*system.points.values(), *system.derived.values()):
                 place.held_epoch = -1
+
+    def _declared(self, body: e.Declared) -> None:
+        assessing.declare(self._state, body)
 
     def _entered(self, body: e.Entered) -> None:
         system = self._state.systems.get(body.system)

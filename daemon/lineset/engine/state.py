@@ -32,6 +32,8 @@ class PointState(msgspec.Struct):
     held_t: int = 0
     held_epoch: int = -1
     origin: str = "instrument"  # of the held value: instrument, entered, derived
+    held_instrument: str = ""  # what the held value was read with
+    held_channel: str = ""
 
     @property
     def settled(self) -> bool:
@@ -71,6 +73,9 @@ class SystemState(msgspec.Struct):
     points: dict[str, PointState] = {}
     derived: dict[str, PointState] = {}
     settled_count: dict[str, int] = {}
+    declared: dict[str, bool] = {}  # fact -> whether it is so, as declared in this phase
+    judged: dict[str, tuple[str, float | None]] = {}  # check -> what was last told of it in this phase, and its value
+    judge_at: int = -1  # ns: when waiting for a precondition ends; -1: nothing waits
 
 
 class EngineState(msgspec.Struct):
@@ -84,6 +89,7 @@ class EngineState(msgspec.Struct):
     station: str = ""
     visit: str = ""
     phase: str = "at_rest"
+    rules: str = ""  # the shop's rules, as text
     today: str = ""  # ISO date by wall time: calibrations fall due by it
     installation: dict[str, tuple[InstallationTerm, ...]] = {}  # as the station edited it
     opened: bool = False

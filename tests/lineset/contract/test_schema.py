@@ -101,12 +101,21 @@ def test_every_topic_that_exists_is_described() -> None:
         "visit/{visit}/{system}/reading/{point}",
         "visit/{visit}/{system}/derived/{name}",
         "visit/{visit}/{system}/{phase}/settled/{name}",
+        "visit/{visit}/{system}/{phase}/check/{name}",
         "command/{verb}",
         "reply/{request}",
     }
     assert document["operations"]["receive_command"]["reply"]["channel"] == {"$ref": "#/channels/reply"}
     retained = {name for name, o in document["operations"].items() if o["bindings"]["mqtt"]["retain"]}
-    assert retained == {"send_station", "send_instrument", "send_visit", "send_now", "send_run", "send_settled"}
+    assert retained == {
+        "send_station",
+        "send_instrument",
+        "send_visit",
+        "send_now",
+        "send_run",
+        "send_settled",
+        "send_check",
+    }
 
 
 def test_the_examples_in_the_document_fit_their_payloads() -> None:

@@ -49,6 +49,10 @@ def test_every_topic_is_read_back_as_it_was_built(
             topics.settled(visit, system, phase, name),
             {"visit": visit, "system": system, "phase": phase, "name": name},
         ),
+        "check": (
+            topics.check(visit, system, phase, name),
+            {"visit": visit, "system": system, "phase": phase, "name": name},
+        ),
         "command": (topics.command(phase), {"verb": phase}),
         "reply": (topics.reply(phase), {"request": phase}),
     }
