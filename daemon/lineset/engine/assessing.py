@@ -1,8 +1,9 @@
 """From the engine's state to evidence, and from changed verdicts to entries.
 
-Judging is not done per sample: only when something settles or stops being steady, when the run, the phase or what was
-declared changes, and when the time that a precondition waits for has passed. Only a verdict that changed goes on
-record. What was judged of a run stands when the run ends; a phase begins with nothing judged.
+Judging is not done per sample: only when something settles, a minute after something stopped being steady, when the
+run, the phase or what was declared changes, and when the time that a precondition waits for has passed. Only a
+verdict that changed goes on record. What was judged of a run stands when the run ends; a phase begins with nothing
+judged.
 """
 
 from __future__ import annotations
@@ -26,7 +27,10 @@ from lineset.measure.quality import USABLE, Quality
 from lineset.visit.run import RunState
 from lineset_drivers.quantity import Quantity, unit_of
 
-_CAUSES = (e.Settled, e.Unsettled, e.RunChanged)
+_CAUSES = (e.Settled, e.RunChanged)
+# What stops being steady is judged again after this time only: when a system stops, its pressures move for seconds
+# before the run state is known to have changed, and what was judged of the run is to stand.
+_DOUBT_NS = 60_000_000_000
 _DECIDED = frozenset({State.PASS, State.FAIL, State.ADVISORY})
 _DIGITS = re.compile(r"[\d.]+")
 # A verdict's value is told again when it moved by more than this share of its standard uncertainty.
@@ -71,6 +75,8 @@ def assess(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -
     for each in out:
         if isinstance(each, e.Settled):
             _remember(state.systems[each.system], each)
+        elif isinstance(each, e.Unsettled):
+            _wait(state.systems[each.system], state.t + _DOUBT_NS)
     found: list[e.OutputBody] = []
     for id_, system in state.systems.items():
         due = 0 <= system.judge_at <= state.t
@@ -86,11 +92,18 @@ def _remember(system: SystemState, settled: e.Settled) -> None:
         place.held_instrument, place.held_channel = settled.instrument, settled.channel
 
 
+def _wait(system: SystemState, until: int) -> None:
+    system.judge_at = until if system.judge_at < 0 else min(system.judge_at, until)
+
+
 def _judge(state: EngineState, system: SystemState) -> list[e.OutputBody]:
     rules, problem = rules_of(state.rules)
     run = system.run
     ready = run.since + round(rules.settings.run_minutes * 60e9)
-    system.judge_at = ready if run.state in (RunState.RUNNING, RunState.STARTING) and state.t < ready else -1
+    if 0 <= system.judge_at <= state.t:
+        system.judge_at = -1
+    if run.state in (RunState.RUNNING, RunState.STARTING) and state.t < ready:
+        _wait(system, ready)
     told: list[e.OutputBody] = []
     for verdict in judge_all(evidence_of(state, system), rules):
         key = (_key(verdict), verdict.value)
