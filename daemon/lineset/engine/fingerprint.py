@@ -9,7 +9,7 @@ from pathlib import Path
 import lineset
 from lineset import assess, derive, engine, equipment, measure, physics, visit
 from lineset.contract import entry
-from lineset_drivers import quantity
+from lineset_drivers import frame, quantity
 
 _ROOMS = (equipment, physics, measure, derive, assess, visit, engine)
 
@@ -23,6 +23,6 @@ def fingerprint() -> str:
         for file in sorted(folder.rglob("*")):
             if file.suffix in (".py", ".json", ".toml", ".csv") and "__pycache__" not in file.parts:
                 digest.update(file.relative_to(folder).as_posix().encode() + b"\0" + file.read_bytes() + b"\0")
-    for module in (entry, quantity):
+    for module in (entry, frame, quantity):
         digest.update(Path(str(module.__file__)).read_bytes())
     return f"{lineset.__version__}+{digest.hexdigest()[:16]}"
