@@ -18,12 +18,15 @@ from .toml_text import Table, near
 class Accuracy(msgspec.Struct, frozen=True):
     """A maker's statement of the largest error: `reading_pct` % of the reading + `absolute` + `counts`.
 
-    `absolute` is in the channel's unit (a difference of it), `counts` in units of the channel's resolution.
+    `absolute` is in the channel's unit (a difference of it), `counts` in units of the channel's resolution. `shared` is
+    how far the errors of the instrument's channels go together, 0 to 1: one reference junction, one amplifier, one
+    shunt for all of them gives 1.
     """
 
     reading_pct: float = 0.0
     absolute: float = 0.0
     counts: float = 0.0
+    shared: float = 0.0
 
     def at(self, value: float, resolution: float) -> float:
         """The half width of the stated error at `value`, in the channel's unit."""
@@ -329,6 +332,7 @@ def read_channel(table: Table, protocol: str, pattern: re.Pattern[str] | None = 
         stated.number("reading_pct", 0.0, least=0),
         stated.number("absolute", 0.0, least=0),
         stated.number("counts", 0.0, least=0),
+        stated.number("shared", 0.0, least=0, most=1),
     )
     stated.finish()
     resolution = table.number("resolution", 0.0, least=0)

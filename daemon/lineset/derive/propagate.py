@@ -54,7 +54,8 @@ def propagate(
     for partial, u in zip(partials, uncertainties, strict=True):
         variance += (partial * u) ** 2
     if derived.name in STAND_IN:
-        variance += sum(effect * effect for effect in _standing_in(derived, partials).values())
+        parts = stand_in_parts(derived.name, derived.inputs, partials, value)
+        variance += sum(effect * effect for effect in parts.values())
     if not variance < math.inf:
         raise NotDerivable(f"{derived.title}: the uncertainty of an input is not a number")
     return Propagated(value, math.sqrt(variance), partials, barometric, frequency)
@@ -78,14 +79,8 @@ def budget(
             name = source(kind, site)
             whole[name] = whole.get(name, 0.0) + effect
     if derived.name in STAND_IN:
-        whole |= _standing_in(derived, partials)
+        whole |= stand_in_parts(derived.name, derived.inputs, partials, value)
     u = combined(whole)
     if not u < math.inf:
         raise NotDerivable(f"{derived.title}: the uncertainty of an input is not a number")
     return Propagated(value, u, partials, barometric, frequency, whole)
-
-
-def _standing_in(derived: Derived, partials: Sequence[float]) -> dict[str, float]:
-    found = stand_in_parts(derived.name, derived.inputs) or {}
-    slopes = dict(zip(derived.inputs, partials, strict=True))
-    return {name: slopes[of] * u for of, (name, u) in found.items()}

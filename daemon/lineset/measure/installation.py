@@ -40,6 +40,8 @@ def _contact(share: float, usual: float, half_width: float = 0.2) -> Installatio
 _SUN = _term("sun", 0.3, "sun on the tube or on the clamp's back")
 _HOSE = _term("hose", 5e3, "half a metre of liquid standing in the hose above or below the port")
 _TIP = "the tip does not face the stream squarely, or stands near a turn"
+_MIXED = "unequal speed over the duct's cross-section"
+_WICK = _term("wick", 0.5, "a wick that is dry, dirty or in too slow a stream reads high")
 _JAW = _term("jaw", 0.02, "conductor off the middle of the jaw, and the next conductor's field", share=0.01, of=READING)
 
 # point -> its terms, SI. `usual` is the pipe-to-air difference taken while outdoor air is not measured.
@@ -55,6 +57,10 @@ INSTALLATION: Mapping[str, tuple[InstallationTerm, ...]] = {
     "supply_air_temperature": (
         _term("air", 1.0, "air behind the coil is not mixed yet: layers differ by a kelvin or more"),
     ),
+    "return_air_wet_bulb": (_WICK,),
+    "supply_air_wet_bulb": (_WICK,),
+    "supply_air_velocity": (_term("traverse", 0.05, _MIXED, share=0.10, of=READING),),
+    "airflow": (_term("traverse", 0.0, _MIXED, share=0.05, of=READING),),
     "return_air_humidity": (_term("air", 1.5, "unequal air in the return"),),
     "supply_air_humidity": (_term("air", 3.0, "unequal air behind the coil; its humidity hangs on temperature"),),
     "liquid_service_pressure": (_HOSE,),
@@ -68,19 +74,35 @@ INSTALLATION: Mapping[str, tuple[InstallationTerm, ...]] = {
     "compressor_common_current": (_JAW,),
     "compressor_run_current": (_JAW,),
     "compressor_start_current": (_JAW,),
+    "compressor_inrush_current": (_JAW,),
     "outdoor_fan_current": (_JAW,),
+    "outdoor_unit_current": (_JAW,),
+    "heat_strip_feed_current": (_JAW,),
+    "power": (_term("jaw", 0.0, "conductor off the middle of the jaw", share=0.01, of=READING),),
+    "blower_power": (_term("jaw", 0.0, "conductor off the middle of the jaw", share=0.01, of=READING),),
     "herm_lead_current": (_JAW,),
     "fan_capacitor_lead_current": (_JAW,),
     "blower_current": (_JAW,),
     "heat_strip_current": (_JAW,),
 }  # fmt: skip
 
-# Estimates that stand in for something measured elsewhere: derived value -> input -> half width, SI.
-STAND_IN: Mapping[str, Mapping[str, tuple[float, str]]] = {
-    "compression_ratio_estimate": {
-        "liquid_service_pressure": (70e3, "pressure drop from the compressor's discharge to the liquid port"),
-        "vapor_service_pressure": (14e3, "pressure drop from the vapor port to the compressor's suction"),
+# Values that stand in for something else than was measured: derived value -> what for -> (half width in SI, share of
+# the value, reason). "itself" is the value as a whole, the others are its inputs.
+ITSELF = "itself"
+_PORTS = {
+    "liquid_service_pressure": (70e3, 0.0, "pressure drop from the compressor's discharge to the liquid port"),
+    "vapor_service_pressure": (14e3, 0.0, "pressure drop from the vapor port to the compressor's suction"),
+}
+_MAP = {ITSELF: (0.0, 0.05, "a compressor differs from its map, which holds for a rated superheat (from memory)")}
+STAND_IN: Mapping[str, Mapping[str, tuple[float, float, str]]] = {
+    "compression_ratio_estimate": _PORTS,
+    "evaporator_temperature_difference": {
+        "vapor_service_pressure": (14e3, 0.0, "pressure drop from the coil to the vapor port"),
     },
+    **{f"compressor_map_{what}": _MAP for what in ("power", "mass_flow", "current")},
+    **{f"compressor_map_{what}_estimate": _MAP | _PORTS for what in ("power", "mass_flow", "current")},
+    "airflow_from_rated_heat_rise": {ITSELF: (0.0, 0.08, "strips give more or less than their rated watts")},
+    "cooling_efficiency_estimate": {ITSELF: (0.0, 0.10, "the blower's power is missing or taken from its rating")},
 }
 
 
@@ -136,11 +158,12 @@ def installed(point: str, edited: Mapping[str, tuple[InstallationTerm, ...]] | N
     return Installed(point, INSTALLATION.get(base, ()) if terms is None else terms)
 
 
-def stand_in_parts(derived: str, inputs: Iterable[str]) -> dict[str, tuple[str, float]] | None:
-    """Input -> (source, standard uncertainty) where a derived value stands in for another; None where it does not."""
-    found = STAND_IN.get(derived)
-    if found is None:
-        return None
-    return {
-        name: (source("stand-in", f"{derived}/{name}"), found[name][0] / _SQRT3) for name in inputs if name in found
-    }
+def stand_in_parts(derived: str, inputs: Iterable[str], partials: Iterable[float], value: float) -> dict[str, float]:
+    """What a derived value owes to standing in for another, by source, SI; empty where it does not."""
+    found = STAND_IN.get(derived.partition(".")[0], {})
+    slopes = dict(zip(inputs, partials, strict=True))
+    parts = {}
+    for name, (half_width, share, _reason) in found.items():
+        effect = share * value if name == ITSELF else half_width * slopes.get(name, 0.0)
+        parts[source("stand-in", f"{derived}/{name}")] = effect / _SQRT3
+    return parts

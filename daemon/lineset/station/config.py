@@ -88,9 +88,9 @@ class Config(msgspec.Struct, frozen=True, kw_only=True):
     instruments: tuple[InstrumentConfig, ...]
     placements: tuple[PlacementConfig, ...]
     systems: tuple[SystemRecord, ...]
-    installation: dict[str, tuple[InstallationTerm, ...]]
     text: str
     file: str
+    installation: dict[str, tuple[InstallationTerm, ...]] = {}
     rules: str = ""  # text of the shop's rules; empty: the shipped ones
 
 

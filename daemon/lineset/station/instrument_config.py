@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -145,8 +146,8 @@ def _options(table: Table, profile: Profile | None) -> dict[str, Any]:
 
 
 def _date(table: Table, key: str) -> str:
-    text = table.text(key, "", regex=_DATE, example='"2027-03-01"')
-    if text:
+    text: str = table.text(key, "", regex=_DATE, example='"2027-03-01"')
+    if re.fullmatch(_DATE, text):
         try:
             date.fromisoformat(text)
         except ValueError:
