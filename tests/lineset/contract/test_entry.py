@@ -50,6 +50,8 @@ BODIES: tuple[e.AnyBody, ...] = (
     ),
     e.Placed(instrument="gauges", channel="low", system="main", point="vapor_service_pressure", by="x", supersedes=7),
     e.Phased(phase="after", by="x"),
+    e.Declared(system="main", fact="panels_on", value=False, by="x"),
+    e.Declared(system="main", fact="panels_on", value=None),
     e.InstrumentChanged(
         instrument="gauges", state="lost", reason="unplugged", identity="17", identity_weak=True, link="serial:a",
         battery=88.5,
@@ -75,6 +77,12 @@ BODIES: tuple[e.AnyBody, ...] = (
     ),
     e.QualityChanged(system="main", name="power", quality="stale", reason="r", instrument="i", channel="c"),
     e.Derived(system="main", values={"subcooling": (5.5, 0.3)}),
+    e.Checked(
+        system="main", phase="after", name="subcooling", title="subcooling", state="pass", reason="r", finding="inside",
+        value=5.5, unit="K", u=0.3, target=5.6, target_u=0.1, low=3.9, high=7.2, probability=0.99, rule="simple",
+        source="s", basis="published", unmet=("a",), assumed=("b", "c"), would_decide="d", proved=("e",), caution="f",
+        run="running", run_s=900.0,
+    ),
 )  # fmt: skip
 
 
