@@ -6,6 +6,7 @@ the plant's derived truth rests on. CoolProp is imported only when a `Refrigeran
 
 from __future__ import annotations
 
+import functools
 import math
 from typing import Any
 
@@ -47,6 +48,40 @@ class _Curve:
         return left + (place - index) * (self._values[index + 1] - left)
 
 
+def _state(name: str) -> Any:
+    import CoolProp
+
+    module: Any = CoolProp
+    state = module.AbstractState("HEOS", _FLUIDS[name])
+    if _FLUIDS[name].endswith(".mix"):
+        state.build_phase_envelope("none")  # without it some flashes at condensing pressure fail
+    return state
+
+
+@functools.cache
+def _curves(name: str) -> dict[str, _Curve]:
+    """The tables of a refrigerant: made once a process, for those of a mixture take seconds."""
+    import CoolProp
+
+    state = _state(name)
+    columns: dict[str, list[float]] = {key: [] for key in ("pd", "pb", "hv", "hl", "dv", "dl", "cv", "cl")}
+    for node in range(int(_HOTTEST - _COLDEST) + 1):
+        kelvin = _COLDEST + node + ZERO_CEL
+        state.update(CoolProp.QT_INPUTS, 1.0, kelvin)
+        dew, vapor_h, vapor_d = state.p(), state.hmass(), state.rhomass()
+        state.update(CoolProp.QT_INPUTS, 0.0, kelvin)
+        bubble, liquid_h, liquid_d = state.p(), state.hmass(), state.rhomass()
+        # single-phase heats beside the line: at the line itself CoolProp has none for pseudo-pure fluids
+        state.update(CoolProp.PT_INPUTS, dew, kelvin + 5.0)
+        vapor_c = (state.hmass() - vapor_h) / 5.0
+        state.update(CoolProp.PT_INPUTS, bubble, kelvin - 5.0)
+        liquid_c = (liquid_h - state.hmass()) / 5.0
+        row = (math.log(dew), math.log(bubble), vapor_h, liquid_h, vapor_d, liquid_d, vapor_c, liquid_c)
+        for key, value in zip(columns, row, strict=True):
+            columns[key].append(value)
+    return {key: _Curve(values) for key, values in columns.items()}
+
+
 class Refrigerant:
     """`name` as in the trade ("R-410A"). Raises ValueError for one that is not in `refrigerants()`.
 
@@ -61,32 +96,12 @@ class Refrigerant:
 
         self.name = name
         self._cp: Any = CoolProp
-        self._state: Any = self._cp.AbstractState("HEOS", _FLUIDS[name])
-        if _FLUIDS[name].endswith(".mix"):
-            self._state.build_phase_envelope("none")  # without it some flashes at condensing pressure fail
-        columns: dict[str, list[float]] = {key: [] for key in ("pd", "pb", "hv", "hl", "dv", "dl", "cv", "cl")}
-        for node in range(int(_HOTTEST - _COLDEST) + 1):
-            kelvin = _COLDEST + node + ZERO_CEL
-            self._fill(columns, kelvin)
-        self._log_dew, self._log_bubble = _Curve(columns["pd"]), _Curve(columns["pb"])
-        self.vapor_enthalpy, self.liquid_enthalpy = _Curve(columns["hv"]), _Curve(columns["hl"])
-        self.vapor_density, self.liquid_density = _Curve(columns["dv"]), _Curve(columns["dl"])
-        self.vapor_heat, self.liquid_heat = _Curve(columns["cv"]), _Curve(columns["cl"])
-
-    def _fill(self, columns: dict[str, list[float]], kelvin: float) -> None:
-        state, inputs = self._state, self._cp.QT_INPUTS
-        state.update(inputs, 1.0, kelvin)
-        dew, vapor_h, vapor_d = state.p(), state.hmass(), state.rhomass()
-        state.update(inputs, 0.0, kelvin)
-        bubble, liquid_h, liquid_d = state.p(), state.hmass(), state.rhomass()
-        # single-phase heats beside the line: at the line itself CoolProp has none for pseudo-pure fluids
-        state.update(self._cp.PT_INPUTS, dew, kelvin + 5.0)
-        vapor_c = (state.hmass() - vapor_h) / 5.0
-        state.update(self._cp.PT_INPUTS, bubble, kelvin - 5.0)
-        liquid_c = (liquid_h - state.hmass()) / 5.0
-        row = (math.log(dew), math.log(bubble), vapor_h, liquid_h, vapor_d, liquid_d, vapor_c, liquid_c)
-        for key, value in zip(columns, row, strict=True):
-            columns[key].append(value)
+        self._state: Any = _state(name)
+        curves = _curves(name)
+        self._log_dew, self._log_bubble = curves["pd"], curves["pb"]
+        self.vapor_enthalpy, self.liquid_enthalpy = curves["hv"], curves["hl"]
+        self.vapor_density, self.liquid_density = curves["dv"], curves["dl"]
+        self.vapor_heat, self.liquid_heat = curves["cv"], curves["cl"]
 
     def dew_pressure(self, celsius: float) -> float:
         return math.exp(self._log_dew(celsius))
