@@ -12,12 +12,12 @@ silent become stale, and all derived values are put on record.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from functools import partial
 
 from lineset.contract import entry as e
-from lineset.derive.declared import Derived, NotDerivable
-from lineset.engine import assessing, channel_quality, derivation, placement, settling
+from lineset.derive.declared import Derived
+from lineset.engine import assessing, channel_quality, derivation, deriving, placement, settling
 from lineset.engine.route import OFF_THE_WIRE_NS, ZERO_A, Route
 from lineset.engine.route import LiveValue as LiveValue
 from lineset.engine.state import EngineState, PointState, SystemState, decode, encode
@@ -324,63 +324,9 @@ class Engine:
         for system, names in dirty.values():
             self._derive(system, tuple(names))
 
-    # ---------------------------------------------------------------------------------------------------- derived
-
     def _derive(self, system: SystemState, names: tuple[Derived, ...]) -> None:
         context = self._contexts[system.record.id]
-        t = self._state.t
-        for named in names:
-            inputs = derivation.gather(system, named, t)
-            if inputs is None:
-                continue
-            target = system.derived.get(named.name)
-            if target is None:
-                target = system.derived[named.name] = PointState(name=named.name)
-                target.origin = "derived"
-            try:
-                value, u = derivation.compute(context, system, named, inputs, self._budgets)
-            except NotDerivable as error:
-                self._refuse_derived(system, target, str(error))
-                continue
-            target.value, target.u, target.t = value, u, inputs.newest
-            if target.quality is not Quality.GOOD:
-                target.quality = Quality.GOOD
-                self._tell_quality(system, target, REASON[Quality.GOOD])
-            change = settling.derived_step(
-                self._state, system, named, target, inputs, partial(self._parts, context, system, named, inputs)
-            )
-            if change is not None:
-                self._out.append(change)
-            self._live.append(
-                LiveValue(
-                    system.record.id,
-                    named.name,
-                    True,
-                    target.t,
-                    value,
-                    u,
-                    Quality.GOOD,
-                    settling.derived_settled(target, inputs),
-                    "",
-                    "",
-                )
-            )
-
-    def _parts(
-        self, context: derivation.SystemContext, system: SystemState, named: Derived, inputs: derivation.Inputs
-    ) -> Mapping[str, float]:
-        return derivation.budget(context, system, named, inputs, self._budgets).parts
-
-    def _refuse_derived(self, system: SystemState, target: PointState, reason: str) -> None:
-        self._out += settling.end_derived(self._state, system, target, reason)
-        if target.quality is not Quality.INVALID:
-            target.quality = Quality.INVALID
-            self._tell_quality(system, target, reason)
-
-    def _tell_quality(self, system: SystemState, target: PointState, reason: str) -> None:
-        self._out.append(
-            e.QualityChanged(system=system.record.id, name=target.name, quality=target.quality, reason=reason)
-        )
+        deriving.derive(self._state, system, names, context, self._budgets, self._out, self._live)
 
     # ------------------------------------------------------------------------------------------------------- time
 
