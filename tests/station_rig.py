@@ -215,15 +215,24 @@ class Ear:
         return self.on(f"instrument/{id_}")[-1].json
 
     async def command(
-        self, verb: str, args: dict[str, Any] | None = None, *, request: str = "", expires_s: float = 60.0, **more: Any
+        self,
+        verb: str,
+        args: dict[str, Any] | None = None,
+        *,
+        request: str = "",
+        expires_s: float = 60.0,
+        wait_s: float = WAIT_S,
+        **more: Any,
     ) -> dict[str, Any]:
         """Give a command as any stranger would: JSON on one topic, the reply on another."""
+        # who asks before the station listens is not heard
+        await self.until(lambda: self._client and self.on("station") and self.on("station")[-1].json["online"], wait_s)
         request = request or secrets.token_hex(8)
         since = len(self.heard)
         assert self._client is not None
         body = {"request": request, "expires": time.time() + expires_s, "args": args or {}, "actor": "the test", **more}
         await self._client.publish(f"{self.base}/command/{verb}", json.dumps(body), qos=1)
-        await self.until(lambda: self.on(f"reply/{request}", since))
+        await self.until(lambda: self.on(f"reply/{request}", since), wait_s)
         return self.on(f"reply/{request}", since)[-1].json
 
 

@@ -45,7 +45,7 @@ class Pending:
         self._taken: deque[tuple[Row, ...] | Gap | Order] = deque()
         self._urgent = False
         self._since = 0.0  # monotonic time at which the oldest item now in the queue came
-        self._oldest = 0.0  # the same for the oldest that is not committed; 0 when none is
+        self._oldest = 0.0  # since when rows wait and none was committed; 0 when none wait
         self._gap_firsts: list[int] = []
         self._gap_lasts: list[int] = []
 
@@ -108,7 +108,7 @@ class Pending:
         return at >= 0 and seq <= self._gap_lasts[at]
 
     def oldest(self, now: float) -> float:
-        """Monotonic time since which rows wait for their commit; `now` when none do."""
+        """Monotonic time since which rows wait and none was committed; `now` when none wait."""
         return self._oldest or now
 
     def due_in(self, gather: float, now: float) -> float:
@@ -151,7 +151,7 @@ class Pending:
         with self._lock:
             self.rows -= len(rows)
             self._bytes -= size
-            self._oldest = now if self._taken else self._since if self._items else 0.0
+            self._oldest = now if self._taken or self._items else 0.0  # the disk has answered: count anew
 
     def orders(self) -> list[Order]:
         """The orders that will not be done any more."""

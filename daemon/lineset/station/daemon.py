@@ -65,6 +65,7 @@ class Station:
         self._stack = contextlib.AsyncExitStack()
         self._timer: asyncio.TimerHandle | None = None
         self._tasks: set[asyncio.Task[None]] = set()
+        self._outbox_kept = True
         self.recording = True
         self.journal_reason = ""
         self.broker: LocalBroker | None = None
@@ -246,6 +247,8 @@ class Station:
         else:
             log.error("journal cannot write: nothing is recorded, nothing settles", reason=state.reason)
         self.journal_reason = state.reason
+        if self.broker is not None:
+            self.publisher.spare(not state.ok)  # the local broker keeps its messages on the same disk
         self.publisher.refresh()
 
     def _online(self) -> StationMessage:
@@ -259,6 +262,8 @@ class Station:
         )
 
     def _broker_status(self, status: LinkStatus) -> None:
+        if status.state == "stalled" and self.broker is not None:
+            self.broker.stalled()
         if self.ready.is_set():
             self._note_broker(status)
 
@@ -317,8 +322,11 @@ class Station:
     def _flush_outbox(self) -> None:
         try:
             self.outbox.flush()
+            self._outbox_kept = True
         except JournalError as error:
-            log.warning("outbox markers not kept; events may be sent twice after a restart", error=str(error))
+            if self._outbox_kept:
+                log.warning("outbox markers not kept; events may be sent again after a restart", error=str(error))
+            self._outbox_kept = False
 
     def introduce_all(self) -> None:
         """Put all instruments on record, with their profiles and how they stand."""

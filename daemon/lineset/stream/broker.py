@@ -44,6 +44,7 @@ READY = "Server is ready"
 _READY_S = 20.0
 _STOP_S = 3.0
 _RESTART_MIN_S, _RESTART_MAX_S = 0.1, 5.0
+_STALLS_S = 60.0  # two stalls within this time: it will not recover by itself
 _HEALTHY_S = 10.0  # a child that lived this long starts the back-off anew
 # What the server warns of and we have decided: loopback needs no TLS, and passwords live one start in a 0600 file.
 _EXPECTED = ("DO NOT USE IN PRODUCTION", "Plaintext passwords detected")
@@ -112,6 +113,7 @@ class LocalBroker:
         self._keeper: asyncio.Task[None] | None = None
         self._lock = -1
         self._tail: deque[str] = deque(maxlen=12)
+        self._stalled_at = float("-inf")
 
     # ------------------------------------------------------------------------------------------------ what it offers
 
@@ -174,6 +176,22 @@ class LocalBroker:
             take_broker_file_away(self.runtime, f"mqtt://127.0.0.1:{self.mqtt_port}", self.topics)
             os.close(self._lock)
             self._lock = -1
+
+    def stalled(self) -> None:
+        """A client was not acknowledged in time. The second time within a minute the child is started anew.
+
+        nats-server that found the disk full does not recover when there is space again.
+        """
+        now = asyncio.get_running_loop().time()
+        if now - self._stalled_at > _STALLS_S:
+            self._stalled_at = now
+            return
+        self._stalled_at = float("-inf")
+        child = self._child
+        if child is not None and child.returncode is None:
+            log.error("local broker does not acknowledge; it is killed and started again", pid=child.pid)
+            with contextlib.suppress(ProcessLookupError):
+                child.kill()
 
     # --------------------------------------------------------------------------------------------------------- inside
 

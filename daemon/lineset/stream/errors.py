@@ -55,6 +55,12 @@ class ConnectionLost(StreamError):
     state = "lost"
 
 
+class Stalled(ConnectionLost):
+    """The connection stands, and the broker does not acknowledge what it is told."""
+
+    state = "stalled"
+
+
 class NoAnswer(StreamError):
     """A command was sent and no reply came in time."""
 

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 import structlog
 
 from lineset.stream.address import BrokerAddress
-from lineset.stream.errors import ConnectionLost, RefusedByBroker, StreamError, TlsFailure, Unreachable
+from lineset.stream.errors import ConnectionLost, RefusedByBroker, Stalled, StreamError, TlsFailure, Unreachable
 
 if TYPE_CHECKING:
     import aiomqtt
@@ -63,7 +63,7 @@ class Incoming:
 class LinkStatus:
     """How the connection stands: a word, and a sentence that says what to do."""
 
-    state: str  # connecting, connected, or the `state` of a StreamError: unreachable, refused, tls, lost, settings
+    state: str  # connecting, connected, or a StreamError's: unreachable, refused, tls, lost, stalled, settings
     sentence: str
 
 
@@ -198,6 +198,11 @@ class Link:
         try:
             await faithful(client.publish(topic, payload, qos=1, retain=retain))
         except aiomqtt.MqttError as error:
+            if isinstance(error.__context__, TimeoutError):
+                raise Stalled(
+                    f"{self._address()}: the broker has not acknowledged {topic} within {_CONNECT_S:g} s; it is busy, "
+                    "or its disk is full. The connection is made anew"
+                ) from error
             raise ConnectionLost(f"the broker did not acknowledge {topic}: {error}") from error
 
     # --------------------------------------------------------------------------------------------------------- inside

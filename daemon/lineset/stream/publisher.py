@@ -60,6 +60,7 @@ class Publisher:
         self._states: dict[str, bytes] = {}
         self._taken_back: dict[str, None] = {}  # topics whose state is empty
         self._unsaid: dict[str, None] = {}  # topics of states to say, in order, each once
+        self._sparing = False
         self._said = asyncio.Event()
         self._state_waits = asyncio.Event()
         self.link.during(self._say_states)
@@ -133,7 +134,9 @@ class Publisher:
         due = loop.time()
         while True:
             for topic, payload in self._now():
-                self.link.send(topic, payload, retain=True)
+                self.link.send(topic, payload, retain=not self._sparing)
+            if self._sparing:
+                self.link.send(self.topics.station(), encode(self._online()))
             due = max(due + NOW_S, loop.time())
             await asyncio.sleep(due - loop.time())
 
@@ -159,6 +162,14 @@ class Publisher:
         """Say the station's own message again (it records again, or no longer)."""
         self.state(self.topics.station(), encode(self._online()))
 
+    def spare(self, on: bool) -> None:
+        """While `on`, ask nothing of the broker that it would have to store: its disk takes nothing either.
+
+        States wait; `now` and the station's own message go out once a second and are not retained.
+        """
+        self._sparing = on
+        self._state_waits.set()
+
     async def states_said(self) -> None:
         """Return when the broker has acknowledged all states."""
         await self._said.wait()
@@ -168,13 +179,14 @@ class Publisher:
         self._unsaid = dict.fromkeys(self._states)
         while True:
             self._state_waits.clear()
-            while self._unsaid:
+            while self._unsaid and not self._sparing:
                 topic = next(iter(self._unsaid))
                 payload = self._states[topic]
                 await session.publish(topic, payload, True)
                 if self._states.get(topic) == payload:
                     self._unsaid.pop(topic, None)
-            self._said.set()
+            if not self._unsaid:
+                self._said.set()
             await self._state_waits.wait()
 
     def _offline(self, reason: str) -> Outgoing:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
+import aiomqtt
 import pytest
 from driver_peers import PtyPeer
 from station_rig import (
@@ -54,17 +56,27 @@ class SmallDisk:
         (self.folder / "filler").unlink()
 
 
-@pytest.fixture
-def disk(tmp_path: Path) -> Iterator[SmallDisk]:
-    folder = tmp_path / "data" / "visits"
+def mounted(folder: Path, size: int) -> Iterator[SmallDisk]:
     folder.mkdir(parents=True)
     made = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={SIZE}", "tmpfs", str(folder)], capture_output=True, check=False
+        ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)], capture_output=True, check=False
     )
     if made.returncode:
         pytest.skip(f"this system lets us mount no small disk: {made.stderr.decode().strip()}")
     yield SmallDisk(folder)
     subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
+@pytest.fixture
+def disk(tmp_path: Path) -> Iterator[SmallDisk]:
+    """A disk for the visits alone."""
+    yield from mounted(tmp_path / "data" / "visits", SIZE)
+
+
+@pytest.fixture
+def whole_disk(tmp_path: Path) -> Iterator[SmallDisk]:
+    """A disk for all that the station keeps, its broker's messages too."""
+    yield from mounted(tmp_path / "data", 4 * SIZE)
 
 
 def stepping(image: RegisterImage) -> None:
@@ -184,4 +196,39 @@ async def test_what_memory_cannot_hold_is_lost_counted_and_the_record_still_repl
     with JournalReader(journal) as reader:
         rows = [(row.seq, row.t, row.kind, row.body) for row in reader.rows(1)]
     assert list(replay(Engine(fingerprint()), rows)) == []
+    check_events(ear.events(), "v1", journal)
+
+
+@pytest.mark.system
+async def test_a_disk_that_the_broker_shares_costs_neither_live_values_nor_the_alarm(
+    tmp_path: Path, whole_disk: SmallDisk
+) -> None:
+    """nats-server stalls on a full disk when told to keep something, and stays so when there is space again."""
+    bus, body = restless_gauges(tmp_path)
+    async with (
+        station(tmp_path, station_text(tmp_path / "data", body, speed=60)) as running,
+        hearing(running) as ear,
+    ):
+        await opened(ear)
+        await ear.settled("v1", "at_rest", "vapor_service_pressure")
+        whole_disk.fill()
+        await fails(running)
+        since = len(ear.heard)
+        live = "visit/v1/main/reading/vapor_service_pressure"
+        # longer than a stalled broker would take to be noticed
+        await ear.until(lambda: len(ear.on("station", since)) >= 7)
+        assert all(m.json["recording"] is False for m in ear.on("station", since))
+        assert "disk is full" in ear.on("station", since)[-1].json["reason"]
+        assert len(ear.on(live, since)) > 7
+        assert running.publisher.status.state == "connected"
+        whole_disk.free()
+        journal = visit_journal(tmp_path / "data", "v1")
+        while running.record.visit:  # until the broker has come back too; a refused command is asked anew
+            with contextlib.suppress(aiomqtt.MqttError, AssertionError):
+                await ear.command("visit-close", wait_s=6.0)
+        last = max(record_events(journal))
+        await ear.until(lambda: any(m.json["seq"] == last for m in ear.events()))
+        assert running.broker is not None
+    bus.unplug()
+    assert verify(journal).ok
     check_events(ear.events(), "v1", journal)
