@@ -42,6 +42,8 @@ class Quantity(StrEnum):
     HUMIDITY_RATIO = "humidity_ratio"
     MASS_FLOW = "mass_flow"
     EFFICIENCY = "efficiency"
+    FRACTION = "fraction"
+    HEAT_RATE = "heat_rate"
 
 
 Q = Quantity
@@ -70,6 +72,8 @@ SI_UNIT: dict[Quantity, str] = {
     Q.HUMIDITY_RATIO: "kg/kg",
     Q.MASS_FLOW: "kg/s",
     Q.EFFICIENCY: "1",
+    Q.FRACTION: "1",
+    Q.HEAT_RATE: "W",
 }
 
 
@@ -100,6 +104,12 @@ _PRESSURE = {
 def _scaled(symbol: str, **prefixes: float) -> dict[str, Unit]:
     return {symbol: Unit(1.0)} | {prefix + symbol: Unit(factor) for prefix, factor in prefixes.items()}
 
+
+_HEAT = _scaled("W", m=1e-3, k=1e3) | {
+    "Btu/h": Unit(_BTU / 3600),
+    "ton": Unit(12000 * _BTU / 3600),
+    "tons": Unit(12000 * _BTU / 3600),
+}
 
 # A suffix g or a is only understood for pressures against the atmosphere or against vacuum, so that "psig" given
 # for an absolute pressure is refused instead of being read 101 kPa wrong.
@@ -136,12 +146,7 @@ UNITS: dict[Quantity, dict[str, Unit]] = {
     Q.RESISTANCE: _scaled("Ohm", m=1e-3, k=1e3, M=1e6),
     Q.CAPACITANCE: _scaled("F", m=1e-3, u=1e-6, n=1e-9, p=1e-12),
     Q.FREQUENCY: _scaled("Hz", k=1e3),
-    Q.POWER: _scaled("W", m=1e-3, k=1e3)
-    | {
-        "Btu/h": Unit(_BTU / 3600),
-        "ton": Unit(12000 * _BTU / 3600),
-        "tons": Unit(12000 * _BTU / 3600),
-    },
+    Q.POWER: _HEAT,
     Q.APPARENT_POWER: _scaled("VA", k=1e3),
     Q.ENERGY: _scaled("J", k=1e3) | {"Wh": Unit(3600.0), "kWh": Unit(3.6e6)},
     Q.AIR_SPEED: {"m/s": Unit(1.0), "fpm": Unit(0.3048 / 60), "km/h": Unit(1 / 3.6)},
@@ -155,7 +160,15 @@ UNITS: dict[Quantity, dict[str, Unit]] = {
     Q.HUMIDITY_RATIO: {"kg/kg": Unit(1.0), "lb/lb": Unit(1.0), "g/kg": Unit(1e-3), "gr/lb": Unit(1 / 7000)},
     Q.MASS_FLOW: {"kg/s": Unit(1.0), "kg/h": Unit(1 / 3600), "lb/h": Unit(_POUND / 3600)},
     # Output over input: as a coefficient of performance, or in Btu/h per W (EER).
-    Q.EFFICIENCY: {"1": Unit(1.0), "": Unit(1.0), "COP": Unit(1.0), "Btu/Wh": Unit(_BTU / 3600)},
+    Q.EFFICIENCY: {
+        "1": Unit(1.0),
+        "": Unit(1.0),
+        "COP": Unit(1.0),
+        "Btu/Wh": Unit(_BTU / 3600),
+        "EER": Unit(_BTU / 3600),
+    },
+    Q.FRACTION: {"1": Unit(1.0), "": Unit(1.0), "%": Unit(0.01)},
+    Q.HEAT_RATE: _HEAT,
 }
 
 _SPELLINGS = {"°C": "degC", "°F": "degF", "C": "degC", "µF": "uF", "μF": "uF", "µA": "uA", "Ω": "Ohm", "ohm": "Ohm"}
@@ -190,6 +203,8 @@ POSSIBLE: dict[Quantity, tuple[float, float]] = {
     Q.HUMIDITY_RATIO: (-0.01, 1.0),
     Q.MASS_FLOW: (-1e3, 1e3),
     Q.EFFICIENCY: (-1e3, 1e3),
+    Q.FRACTION: (-1e3, 1e3),
+    Q.HEAT_RATE: (-1e7, 1e7),
 }
 
 

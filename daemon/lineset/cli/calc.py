@@ -27,8 +27,8 @@ def calc(
     name: Annotated[
         str | None,
         typer.Argument(
-            help="What to compute: superheat, subcooling, split, bubble, dew, compression-ratio, capacitance, "
-            "apparent-power, or a full name from --list.",
+            help="What to compute: superheat, subcooling, split, bubble, dew, wet-bulb, enthalpy, airflow, capacity, "
+            "eer, capacitance, power-factor and more, or a full name from --list.",
             autocompletion=_complete,
         ),
     ] = None,
@@ -42,11 +42,24 @@ def calc(
     suction_pressure: Annotated[str | None, typer.Option(help="Common suction pressure.")] = None,
     discharge_pressure: Annotated[str | None, typer.Option(help="Discharge pressure.")] = None,
     discharge_temperature: Annotated[str | None, typer.Option(help="Discharge line temperature.")] = None,
-    pressure: Annotated[str | None, typer.Option(help="A pressure at any port, for bubble and dew.")] = None,
+    pressure: Annotated[str | None, typer.Option(help="A pressure at any port: bubble, dew, glide.")] = None,
     outdoor_air: Annotated[str | None, typer.Option(help="Outdoor air temperature.")] = None,
     leaving_air: Annotated[str | None, typer.Option(help="Temperature of the air leaving the outdoor coil.")] = None,
     return_air: Annotated[str | None, typer.Option(help="Return air temperature.")] = None,
+    return_humidity: Annotated[str | None, typer.Option(help='Return air humidity, such as "48 %RH".')] = None,
+    return_wet_bulb: Annotated[str | None, typer.Option(help="Return air wet bulb, read off a wick.")] = None,
     supply_air: Annotated[str | None, typer.Option(help="Supply air temperature.")] = None,
+    supply_humidity: Annotated[str | None, typer.Option(help="Supply air humidity.")] = None,
+    supply_wet_bulb: Annotated[str | None, typer.Option(help="Supply air wet bulb, read off a wick.")] = None,
+    air: Annotated[str | None, typer.Option(help="Temperature of any air: wet-bulb, dew-point, enthalpy.")] = None,
+    humidity: Annotated[str | None, typer.Option(help="Relative humidity of that air.")] = None,
+    wet_bulb: Annotated[str | None, typer.Option(help="Wet bulb of that air.")] = None,
+    return_static: Annotated[
+        str | None, typer.Option(help='Return plenum against the room, negative: "-0.24 inWC".')
+    ] = None,
+    supply_static: Annotated[str | None, typer.Option(help="Supply plenum against the room.")] = None,
+    velocity: Annotated[str | None, typer.Option(help='Mean velocity in the supply duct, such as "600 fpm".')] = None,
+    airflow: Annotated[str | None, typer.Option(help='Airflow over the indoor coil, such as "1180 cfm".')] = None,
     current: Annotated[
         str | None,
         typer.Option(help='Current, such as "5.6 A"; for a capacitance that of the capacitor\'s own lead.'),
@@ -54,6 +67,31 @@ def calc(
     voltage: Annotated[
         str | None,
         typer.Option(help='Voltage, such as "370 V"; for a capacitance across the capacitor\'s own terminals.'),
+    ] = None,
+    capacitance: Annotated[str | None, typer.Option(help="A capacitor's capacitance on the bench.")] = None,
+    power: Annotated[str | None, typer.Option(help='Power of the outdoor unit, such as "2450 W".')] = None,
+    blower_power: Annotated[str | None, typer.Option(help="Power of the blower.")] = None,
+    contactor_drop: Annotated[str | None, typer.Option(help="Voltage across one closed contactor pole.")] = None,
+    start_voltage: Annotated[str | None, typer.Option(help="Lowest line voltage while the compressor starts.")] = None,
+    voltage_ab: Annotated[str | None, typer.Option(help="Three-phase unit: line voltage A to B.")] = None,
+    voltage_bc: Annotated[str | None, typer.Option(help="Three-phase unit: line voltage B to C.")] = None,
+    voltage_ca: Annotated[str | None, typer.Option(help="Three-phase unit: line voltage C to A.")] = None,
+    rated_current: Annotated[str | None, typer.Option(help='RLA or FLA, such as "14.1 A".')] = None,
+    capacitor_rating: Annotated[str | None, typer.Option(help='Microfarads marked, such as "45 uF".')] = None,
+    strip_power: Annotated[str | None, typer.Option(help='Rated power of the strips, such as "5 kW, 5 kW".')] = None,
+    strip_voltage: Annotated[
+        str | None, typer.Option(help='Rated voltage of the strips; "240 V" if not given.')
+    ] = None,
+    duct_area: Annotated[str | None, typer.Option(help='Free area of the supply duct, such as "2.0 ft2".')] = None,
+    blower_table: Annotated[
+        str | None, typer.Option(help='Maker\'s rows: "0.3 inWC 1240 cfm, 0.5 inWC 1180 cfm".')
+    ] = None,
+    compressor_map: Annotated[
+        str | None,
+        typer.Option(help="Ten AHRI 540 coefficients, of W, A, or lb/h (kg/h where the map takes degC)."),
+    ] = None,
+    map_temperature: Annotated[
+        str | None, typer.Option(help="What the map's coefficients take: degF (if not given) or degC.")
     ] = None,
     frequency: Annotated[str | None, typer.Option(help='Line frequency; "60 Hz" when not given.')] = None,
     altitude: Annotated[
@@ -74,28 +112,13 @@ def calc(
 
     Exit code: 0 when computed, 2 when the question cannot be answered.
     """
+    asked = dict(locals())
     # Late, so that `lineset --help` stays quick.
-    from lineset.cli import calc_answer, calc_words
+    from lineset.cli import calc_answer, calc_options, calc_ratings, calc_words
 
     if list_all:
         typer.echo(json.dumps(calc_words.list_data(), indent=2) if as_json else calc_words.list_text())
         return
-    typed = {
-        "vapor_pressure": vapor_pressure,
-        "vapor_temperature": vapor_temperature,
-        "liquid_pressure": liquid_pressure,
-        "liquid_temperature": liquid_temperature,
-        "suction_pressure": suction_pressure,
-        "discharge_pressure": discharge_pressure,
-        "discharge_temperature": discharge_temperature,
-        "pressure": pressure,
-        "outdoor_air": outdoor_air,
-        "leaving_air": leaving_air,
-        "return_air": return_air,
-        "supply_air": supply_air,
-        "current": current,
-        "voltage": voltage,
-    }
     try:
         if name is None:
             raise calc_answer.CalcError("name what to compute, such as `lineset calc superheat`; --list names all")
@@ -103,11 +126,13 @@ def calc(
             raise calc_answer.CalcError(f"--units: {units!r} is neither customary nor si")
         found = calc_answer.answer(
             name,
-            {key: text for key, text in typed.items() if text is not None},
+            {key: asked[key] for key in calc_options.OPTIONS if asked[key] is not None},
             refrigerant=refrigerant,
             frequency=frequency,
             altitude=altitude,
             barometer=barometer,
+            ratings={key: asked[key] for key in calc_ratings.RATINGS if asked[key] is not None},
+            map_temperature=map_temperature,
         )
     except calc_answer.CalcError as error:
         typer.echo(f"lineset calc: {error}", err=True)

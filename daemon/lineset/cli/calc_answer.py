@@ -6,16 +6,19 @@ import difflib
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from lineset.cli import calc_ratings
+from lineset.cli.calc_options import KEY_OF, OPTIONS, SHORT, flags
 from lineset.derive import formulas
 from lineset.derive.catalogue import CATALOGUE
 from lineset.derive.declared import Context, Derived, NotDerivable
-from lineset.derive.propagate import propagate
+from lineset.derive.propagate import budget
 from lineset.equipment.display import unit_shown
 from lineset.equipment.points import POINTS
-from lineset.measure.uncertainty import Z95, interval95
+from lineset.measure.source import KINDS, Parts, coverage95, source, split
+from lineset.measure.uncertainty import Z95
 from lineset.physics.air import standard_pressure
 from lineset.physics.errors import PhysicsError
 from lineset.physics.refrigerant import curve
@@ -32,94 +35,6 @@ class CalcError(ValueError):
     """A question that cannot be answered; says what is wrong and what to type."""
 
 
-@dataclass(frozen=True, slots=True)
-class Option:
-    """One option of the command: how it is typed, what it measures, and which points it can stand for."""
-
-    flag: str
-    quantity: Quantity
-    points: tuple[str, ...]
-    title: str
-
-
-def _options() -> dict[str, Option]:
-    flags = {
-        "vapor_pressure": "vapor_service_pressure",
-        "vapor_temperature": "vapor_line_temperature",
-        "liquid_pressure": "liquid_service_pressure",
-        "liquid_temperature": "liquid_line_temperature",
-        "suction_pressure": "common_suction_pressure",
-        "discharge_pressure": "discharge_pressure",
-        "discharge_temperature": "discharge_line_temperature",
-        "outdoor_air": "outdoor_air_temperature",
-        "leaving_air": "condenser_leaving_temperature",
-        "return_air": "return_air_temperature",
-        "supply_air": "supply_air_temperature",
-    }
-    found = {
-        key: Option("--" + key.replace("_", "-"), POINTS[name].quantity, (name,), POINTS[name].title)
-        for key, name in flags.items()
-    }
-    for key, quantity in (("current", Q.CURRENT), ("voltage", Q.VOLTAGE)):
-        names = tuple(p for row in CATALOGUE.values() for p in row.inputs if POINTS[p].quantity is quantity)
-        found[key] = Option(f"--{key}", quantity, (*dict.fromkeys(names), key), key)
-    found["pressure"] = Option("--pressure", Q.PRESSURE_GAUGE, ("pressure",), "gauge pressure")
-    return found
-
-
-OPTIONS = _options()
-_KEY = {name: key for key, option in OPTIONS.items() for name in option.points}
-
-
-def _at(name: str, inputs: tuple[str, ...], like: str, title: str, validity: str) -> Derived:
-    return replace(CATALOGUE[like], name=name, inputs=inputs, title=title, validity=validity, instanced=())
-
-
-_ANY_PORT = (
-    "inside the refrigerant's saturation curve; the pressure says nothing about which state the refrigerant is in"
-)
-_CAPACITOR = (
-    "motor running; current of the capacitor's own lead (never a motor's common conductor) and voltage across the "
-    "capacitor's own terminals (never line voltage)"
-)
-# Short names: the first candidate whose inputs are all given answers.
-SHORT: dict[str, tuple[Derived, ...]] = {
-    "superheat": (CATALOGUE["total_superheat"],),
-    "split": (CATALOGUE["temperature_split"],),
-    "dew": (
-        CATALOGUE["vapor_dew_temperature"],
-        CATALOGUE["suction_dew_temperature"],
-        CATALOGUE["discharge_dew_temperature"],
-        *(
-            _at("dew_temperature", (name,), "vapor_dew_temperature", "dew temperature", _ANY_PORT)
-            for name in ("liquid_service_pressure", "pressure")
-        ),
-    ),
-    "bubble": (
-        CATALOGUE["liquid_bubble_temperature"],
-        *(
-            _at("bubble_temperature", (name,), "liquid_bubble_temperature", "bubble temperature", _ANY_PORT)
-            for name in ("vapor_service_pressure", "common_suction_pressure", "discharge_pressure", "pressure")
-        ),
-    ),
-    "compression_ratio": (CATALOGUE["compression_ratio"], CATALOGUE["compression_ratio_estimate"]),
-    "capacitance": (
-        replace(
-            _at("capacitance_under_load", ("current", "voltage"), "herm_capacitance_under_load",
-                "capacitance under load", _CAPACITOR),
-            formula="current of the capacitor's own lead / (2 pi line frequency x volts across its terminals)",
-        ),
-    ),
-    "apparent_power": (
-        replace(
-            _at("apparent_power", ("current", "voltage"), "compressor_apparent_power", "apparent power",
-                "single phase; not real power, except of a resistance"),
-            formula="current x voltage",
-        ),
-    ),
-}  # fmt: skip
-
-
 class Given(NamedTuple):
     """One input as typed and in SI; `u` is its standard uncertainty, None when none was typed."""
 
@@ -128,6 +43,15 @@ class Given(NamedTuple):
     u: float | None
     quantity: Quantity
     title: str
+
+
+class Contribution(NamedTuple):
+    """One source's part in an uncertainty: its name, for people, standard uncertainty (SI), share of the variance."""
+
+    source: str
+    title: str
+    u: float
+    share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,16 +66,34 @@ class Answer:
     barometer: Given | None
     frequency: Given | None
     saturation: float | None  # Cel, where a line temperature was compared with it
+    parts: Parts  # source -> what it contributes to `u`, with its sign, SI; empty where `u` is None
+    ratings: dict[str, str] = field(default_factory=dict)  # options of the ratings used, as typed
 
     @property
     def interval95(self) -> tuple[float, float] | None:
         """95 % interval in SI, or None where no input carried an uncertainty."""
-        return None if self.u is None else interval95(self.value, self.u)
+        if self.u is None:
+            return None
+        half = coverage95(self.parts) * self.u
+        return self.value - half, self.value + half
 
+    def budget(self) -> list[Contribution]:
+        """What each source contributes to the uncertainty, the largest first."""
+        if not self.u:
+            return []
+        variance = self.u * self.u
+        found = [
+            Contribution(name, self._told(name), abs(effect), effect * effect / variance)
+            for name, effect in self.parts.items()
+            if effect
+        ]
+        return sorted(found, key=lambda each: -each.share)
 
-def flags(derived: Derived) -> list[str]:
-    """The options that carry the inputs of a derived value, in their order."""
-    return [OPTIONS[_KEY[name]].flag for name in derived.inputs]
+    def _told(self, name: str) -> str:
+        kind, whose = split(name)
+        if kind == "stated":
+            return f"{self.inputs[whose].title}: {KINDS[kind]}"
+        return KINDS[kind]
 
 
 def names() -> list[str]:
@@ -213,16 +155,21 @@ def _barometer(altitude: str | None, barometer: str | None) -> Given:
     return Given(text, value, None, Q.PRESSURE_ABSOLUTE, "barometric pressure")
 
 
-def _choose(name: str, typed: Mapping[str, str], refrigerant: str) -> Derived:
+def _choose(name: str, typed: Mapping[str, str], refrigerant: str, ratings: Mapping[str, str]) -> Derived:
     found = candidates(name)
     given = {point for key in typed for point in OPTIONS[key].points}
-    for derived in found:
-        if given.issuperset(derived.inputs):
+    whole = [derived for derived in found if given.issuperset(derived.inputs)]
+    for derived in whole:
+        if not calc_ratings.missing(derived.needs_nameplate, ratings):
             return derived
+    if whole:
+        wanted = " and ".join(calc_ratings.missing(whole[0].needs_nameplate, ratings))
+        raise CalcError(f"{whole[0].title} needs {wanted}")
     # Nothing fits: complain about the meaning that lacks least.
     derived = min(found, key=lambda each: len(set(each.inputs) - given))
-    missing = [OPTIONS[_KEY[each]] for each in derived.inputs if each not in given]
+    missing = [OPTIONS[KEY_OF[each]] for each in derived.inputs if each not in given]
     asked = [f'{option.flag} "VALUE {unit_shown(option.quantity)}" ({option.title})' for option in missing]
+    asked += calc_ratings.missing(derived.needs_nameplate, ratings)
     if derived.needs_refrigerant and not refrigerant:
         asked.append("--refrigerant NAME (on the nameplate)")
     wanted = " and ".join(asked)
@@ -255,14 +202,20 @@ def answer(
     frequency: str | None = None,
     altitude: str | None = None,
     barometer: str | None = None,
+    ratings: Mapping[str, str] | None = None,
+    map_temperature: str | None = None,
 ) -> Answer:
-    """Compute what was asked. `typed` holds the options' texts by key of OPTIONS. Raises CalcError."""
-    derived = _choose(name, typed, refrigerant)
+    """Compute what was asked. `typed` holds the options' texts by key of OPTIONS, `ratings` by key of RATINGS.
+
+    Raises CalcError.
+    """
+    ratings = ratings or {}
+    derived = _choose(name, typed, refrigerant, ratings)
     site = _barometer(altitude, barometer)
     inputs: dict[str, Given] = {}
     absolute = []
     for point in derived.inputs:
-        key = _KEY[point]
+        key = KEY_OF[point]
         option = OPTIONS[key]
         title = POINTS[point].title if point in POINTS else option.title
         if option.quantity is Q.PRESSURE_GAUGE:
@@ -272,6 +225,7 @@ def answer(
             given = _measured(option.flag, typed[key], option.quantity, title)
         inputs[point] = given._replace(title=title)
     unused = [OPTIONS[key].flag for key in typed if not set(OPTIONS[key].points) & set(derived.inputs)]
+    unused += calc_ratings.unused(derived.needs_nameplate, ratings)
     if unused:
         raise CalcError(f"{derived.title} does not use {', '.join(unused)}; leave it out, or ask for another value")
     if any(absolute) and not all(absolute):
@@ -279,11 +233,17 @@ def answer(
     if derived.needs_refrigerant and not refrigerant:
         raise CalcError(f"{derived.title} needs --refrigerant, such as --refrigerant R-410A; read it on the nameplate")
     supply = _measured("--frequency", frequency or "60 Hz", Q.FREQUENCY, "line frequency")
+    try:
+        plate = calc_ratings.nameplate(ratings, map_temperature)
+    except calc_ratings.RatingError as error:
+        raise CalcError(str(error)) from error
     # An absolute pressure has no barometer in it, so the barometer's uncertainty must not come in by conversion.
-    context = Context(refrigerant, supply.value, site.value, 0.0 if any(absolute) else site.u or 0.0, supply.u or 0.0)
+    site_u = 0.0 if any(absolute) else site.u or 0.0
+    context = Context(refrigerant, supply.value, site.value, site_u, supply.u or 0.0, plate)
     us = [given.u for given in inputs.values()]
     try:
-        found = propagate(derived, context, [given.value for given in inputs.values()], [u or 0.0 for u in us])
+        parts = [{source("stated", name): given.u} if given.u else {} for name, given in inputs.items()]
+        found = budget(derived, context, [given.value for given in inputs.values()], parts)
         saturation = None
         for compared, like in ((formulas.above_dew, formulas.dew_temperature),
                                (formulas.below_bubble, formulas.bubble_temperature)):  # fmt: skip
@@ -296,4 +256,5 @@ def answer(
         derived, found.value, found.u if has_u else None, inputs,
         curve(refrigerant).refrigerant if derived.needs_refrigerant else "",
         site if found.barometric else None, supply if found.frequency else None, saturation,
+        found.parts if has_u else {}, dict(ratings),
     )  # fmt: skip

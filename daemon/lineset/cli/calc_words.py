@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from lineset.cli.calc_answer import SHORT, Answer, Given, flags
-from lineset.derive.catalogue import CATALOGUE
+from lineset.cli import calc_ratings
+from lineset.cli.calc_answer import Answer, Given
+from lineset.cli.calc_options import SHORT, flags, like, listed
 from lineset.derive.declared import Derived
-from lineset.equipment.display import Units, shown
+from lineset.derive.sensitivity import moves
+from lineset.equipment.display import Units, per_unit, shown, spread_shown
 from lineset.physics.refrigerant import CAUTIONS, caution, curve, safety_class
 from lineset_drivers.quantity import SI_UNIT, Quantity
 
@@ -15,7 +17,7 @@ _LIVE = (
     "Line voltage and stored charge: readings under load are taken live; protective equipment, covers back on, and "
     "capacitors discharged before anything is touched."
 )
-_ELECTRICAL = (Quantity.CAPACITANCE, Quantity.APPARENT_POWER)
+_ELECTRICAL = (Quantity.CAPACITANCE, Quantity.CURRENT, Quantity.VOLTAGE, Quantity.POWER)
 
 
 def cautions(answer: Answer) -> list[str]:
@@ -23,7 +25,7 @@ def cautions(answer: Answer) -> list[str]:
     found = [caution(answer.refrigerant)] if answer.refrigerant else []
     if not found and any(given.quantity is Quantity.PRESSURE_GAUGE for given in answer.inputs.values()):
         found.append(CAUTIONS["A1"] + " Read the nameplate: A2L and A3 refrigerants burn.")
-    if answer.derived.quantity in _ELECTRICAL:
+    if any(given.quantity in _ELECTRICAL for given in answer.inputs.values()):
         found.append(_LIVE)
     return found
 
@@ -48,6 +50,7 @@ def as_data(answer: Answer) -> dict[str, Any]:
         "unit": derived.si_unit,
         "quantity": str(derived.quantity),
         "estimate": derived.estimate,
+        "range": derived.as_range,
     }
     if answer.u is not None and answer.interval95 is not None:
         found |= {"uncertainty": answer.u, "interval95": list(answer.interval95)}
@@ -57,6 +60,8 @@ def as_data(answer: Answer) -> dict[str, Any]:
     for name, given in (("barometric_pressure", answer.barometer), ("line_frequency", answer.frequency)):
         if given is not None:
             found["inputs"][name] = _input(given)
+    if answer.ratings:
+        found["ratings"] = dict(answer.ratings)
     if answer.refrigerant:
         saturation = curve(answer.refrigerant)
         found["refrigerant"] = {
@@ -90,9 +95,13 @@ def as_text(answer: Answer, units: Units = "customary") -> str:
     lines = [f"{derived.title}: {_both(answer.value, derived.quantity, units)}"]
     if derived.estimate:
         lines[0] += "  (an estimate)"
+    if derived.as_range:
+        lines[0] += "  (the middle of a range, no verdict)"
     if answer.u is not None and answer.interval95 is not None:
         low, high = (shown(end, derived.quantity, units) for end in answer.interval95)
-        lines.append(f"  95 % interval: {low} .. {high}; standard uncertainty {_u(answer, units)}")
+        lines.append(
+            f"  95 % interval: {low} .. {high}; standard uncertainty {spread_shown(answer.u, derived.quantity, units)}"
+        )
     rows = [(given.title, _both(given.value, given.quantity, units, given.u)) for given in answer.inputs.values()]
     if answer.saturation is not None:
         rows.append(("saturation temperature", _both(answer.saturation, Quantity.TEMPERATURE, units)))
@@ -103,6 +112,7 @@ def as_text(answer: Answer, units: Units = "customary") -> str:
         given = answer.barometer
         pressure = _both(given.value, given.quantity, units, given.u)
         rows.append((given.title, pressure + (f", {given.text}" if given.text.startswith("standard") else "")))
+    rows += [(calc_ratings.RATINGS[key].title, text) for key, text in answer.ratings.items()]
     if answer.frequency is not None:
         given = answer.frequency
         rows.append((given.title, shown(given.value, given.quantity, units, given.u)))
@@ -115,20 +125,19 @@ def as_text(answer: Answer, units: Units = "customary") -> str:
     return "\n".join(lines)
 
 
-def _u(answer: Answer, units: Units) -> str:
-    quantity = answer.derived.quantity
-    # A temperature's uncertainty is a difference: 1 K is 1.8 degF, without the 32.
-    spread = Quantity.TEMPERATURE_DIFFERENCE if quantity is Quantity.TEMPERATURE else quantity
-    return shown(answer.u or 0.0, spread, units)
-
-
 def _short_names(name: str) -> list[str]:
     return [short.replace("_", "-") for short, meant in SHORT.items() if any(each.name == name for each in meant)]
 
 
-def _listed() -> list[Derived]:
-    made = [each for meant in SHORT.values() for each in meant if each.name not in CATALOGUE]
-    return [*CATALOGUE.values(), *{each.name: each for each in made}.values()]
+def _sensitivity(derived: Derived) -> list[tuple[str, str, float]]:
+    """Per input: what one of its display units moves the value by in words, and its slope in SI, typically."""
+    base = like(derived)
+    names = dict(zip(base.inputs, derived.inputs, strict=True))
+    return [
+        (name, f"{per_unit(move.slope, move.quantity, derived.quantity)} of {name.replace('_', ' ')}", move.slope)
+        for move in moves(base)
+        for name in (names.get(move.by, move.by),)
+    ]
 
 
 def list_data() -> list[dict[str, Any]]:
@@ -143,23 +152,30 @@ def list_data() -> list[dict[str, Any]]:
             "inputs": list(each.inputs),
             "options": flags(each),
             "needs_refrigerant": each.needs_refrigerant,
+            "needs_mode": list(each.needs_mode),
+            "needs_stopped": each.needs_stopped,
+            "ratings": calc_ratings.flags_for(each.needs_nameplate),
             "estimate": each.estimate,
+            "range": each.as_range,
+            "sensitivity": {name: slope for name, _, slope in _sensitivity(each)},
             "formula": each.formula,
             "validity": each.validity,
             "source": each.source,
         }
-        for each in _listed()
+        for each in listed()
     ]
 
 
 def list_text() -> str:
     """Everything that can be asked for, for people."""
     blocks = []
-    for each in _listed():
+    for each in listed():
         short = _short_names(each.name)
         head = each.name + (f"  (or: {', '.join(short)})" if short else "")
-        options = " ".join([*flags(each), *(["--refrigerant"] if each.needs_refrigerant else [])])
+        refrigerant = ["--refrigerant"] if each.needs_refrigerant else []
+        options = " ".join([*flags(each), *refrigerant, *calc_ratings.flags_for(each.needs_nameplate)])
+        moved = "; ".join(words for _, words, _ in _sensitivity(each))
         rows = [("what", each.title), ("inputs", options), ("formula", each.formula), ("holds for", each.validity),
-                ("source", each.source)]  # fmt: skip
+                ("source", each.source), ("moves by", f"{moved} (at typical readings)")]  # fmt: skip
         blocks.append("\n".join([head, *_table(rows)]))
     return "\n\n".join(blocks)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
+from lineset.equipment.nameplate import BLANK, Nameplate
 from lineset.physics.air import STANDARD_PA, standard_pressure
 from lineset.physics.errors import PhysicsError
 from lineset.physics.refrigerant import curve
@@ -34,7 +35,8 @@ class Context:
     """What a system and its site contribute to derived values besides the readings.
 
     `barometric_pa` [Pa] turns gauge pressures into absolute ones, `barometric_u_pa` is its standard uncertainty;
-    `line_frequency_hz` [Hz] and `line_frequency_u_hz` likewise for the supply.
+    `line_frequency_hz` [Hz] and `line_frequency_u_hz` likewise for the supply. `nameplate` holds the ratings that some
+    values are worked out with; they are taken as exact, since a rating is a reference and no measurement.
     """
 
     refrigerant: str = ""
@@ -42,14 +44,18 @@ class Context:
     barometric_pa: float = STANDARD_PA
     barometric_u_pa: float = WEATHER_U_PA
     line_frequency_u_hz: float = 0.0
+    nameplate: Nameplate = BLANK
 
     @classmethod
-    def at_altitude(cls, refrigerant: str, altitude_m: float, line_frequency_hz: float = 60.0) -> Context:
+    def at_altitude(
+        cls, refrigerant: str, altitude_m: float, line_frequency_hz: float = 60.0, nameplate: Nameplate = BLANK
+    ) -> Context:
         """The context of a site without a barometer: the standard atmosphere at its altitude [m], weather unknown.
 
         Raises OutOfRange when the altitude is impossible.
         """
-        return cls(refrigerant, line_frequency_hz, standard_pressure(altitude_m), WEATHER_U_PA)
+        pressure = standard_pressure(altitude_m)
+        return cls(refrigerant, line_frequency_hz, pressure, WEATHER_U_PA, nameplate=nameplate)
 
     def with_barometer(self, barometric_pa: float, barometric_u_pa: float) -> Context:
         """The same context with a barometer's reading [Pa] and its standard uncertainty [Pa]."""
@@ -91,7 +97,9 @@ class Derived:
     (`heat_strip_apparent_power.2` comes from `heat_strip_current.2`). `estimate` marks a value that stands in for
     the one its title names; `validity` says why. `paired` values may be put together from readings taken one after
     the other with one meter, within one run; the others need inputs of one moment. `needs_run`: says nothing while
-    the system is stopped or starting.
+    the system is stopped or starting; `needs_stopped`: only after a long stop; `needs_mode`: only in these modes of
+    the run. `needs_nameplate` are the fields of the Nameplate that it is worked out with. `as_range`: told as its 95 %
+    interval, never the subject of a verdict. `for_instance` gives the formula of one instance, where ratings differ.
     """
 
     name: str
@@ -107,6 +115,11 @@ class Derived:
     instanced: tuple[str, ...] = ()
     paired: bool = False
     needs_run: bool = False
+    needs_stopped: bool = False
+    needs_mode: tuple[str, ...] = ()
+    needs_nameplate: tuple[str, ...] = ()
+    as_range: bool = False
+    for_instance: Callable[[int], Formula] | None = None
 
     @property
     def si_unit(self) -> str:
@@ -118,4 +131,7 @@ class Derived:
         if not instance or not self.instanced:
             return self
         inputs = tuple(f"{name}.{instance}" if name in self.instanced else name for name in self.inputs)
-        return replace(self, name=f"{self.name}.{instance}", title=f"{self.title} {instance}", inputs=inputs)
+        compute = self.compute if self.for_instance is None else self.for_instance(int(instance))
+        return replace(
+            self, name=f"{self.name}.{instance}", title=f"{self.title} {instance}", inputs=inputs, compute=compute
+        )

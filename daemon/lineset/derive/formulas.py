@@ -43,6 +43,14 @@ def bubble_temperature(context: Context, values: Sequence[float]) -> Evaluated:
     return Evaluated(value, (slope,), slope)
 
 
+def glide(context: Context, values: Sequence[float]) -> Evaluated:
+    """Dew minus bubble temperature at a gauge pressure."""
+    dew, dew_slope = _saturation(context.saturation.dew, values[0], context)
+    bubble, bubble_slope = _saturation(context.saturation.bubble, values[0], context)
+    slope = dew_slope - bubble_slope
+    return Evaluated(dew - bubble, (slope,), slope)
+
+
 def above_dew(context: Context, values: Sequence[float]) -> Evaluated:
     """Line temperature minus dew temperature, from gauge pressure and line temperature. Negative values stay so."""
     dew, slope = _saturation(context.saturation.dew, values[0], context)

@@ -19,6 +19,7 @@ from lineset.derive.propagate import Propagated, propagate
 from lineset.engine.state import PointState, SystemState
 from lineset.engine.uncertain import Budgets
 from lineset.measure.quality import USABLE, Quality
+from lineset.visit.run import Mode, RunState
 
 NS = 1_000_000_000
 SKEW_NS = 15 * NS  # live inputs farther apart than this do not belong together
@@ -58,7 +59,9 @@ class SystemContext:
     __slots__ = ("_barometer", "_context", "_standard")
 
     def __init__(self, record: SystemRecord) -> None:
-        self._standard = Context.at_altitude(record.refrigerant, record.altitude_m, record.line_frequency_hz)
+        self._standard = Context.at_altitude(
+            record.refrigerant, record.altitude_m, record.line_frequency_hz, record.nameplate
+        )
         self._context = self._standard
         self._barometer: float | None = None
 
@@ -115,8 +118,29 @@ def heard(system: SystemState, t: int, name: str) -> float | None:
     return place.value if place.quality in USABLE or place.quality is Quality.NOT_IN_CONTACT else None
 
 
+def applies(system: SystemState, named: Derived) -> bool:
+    """Whether a derived value has a meaning here and now: its ratings are given, and the run allows it.
+
+    A run whose mode nobody can tell does not forbid a value of one mode; a value of a standing system needs the proof
+    that it stands.
+    """
+    if named.needs_nameplate:
+        plate = system.record.nameplate
+        if not all(getattr(plate, field) for field in named.needs_nameplate):
+            return False
+    run = system.run
+    if named.needs_mode and run.mode not in (Mode.NONE, *named.needs_mode):
+        return False
+    return not named.needs_stopped or run.state is RunState.STOPPED
+
+
 def gather(system: SystemState, named: Derived, t: int) -> Inputs | None:
-    """The inputs of a derived value at `t` ns, or None when one is missing, too old or too far from the others."""
+    """The inputs of a derived value at `t` ns, or None when one is missing, too old or too far from the others.
+
+    None also where the value does not apply.
+    """
+    if not applies(system, named):
+        return None
     places = []
     for name in named.inputs:
         place = system.points.get(name)

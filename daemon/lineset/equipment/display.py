@@ -23,7 +23,8 @@ _CUSTOMARY: dict[Quantity, tuple[str, str, int]] = {
     Q.ENTHALPY: ("Btu/lb", "Btu/lb", 2),
     Q.HUMIDITY_RATIO: ("gr/lb", "gr/lb", 1),
     Q.MASS_FLOW: ("lb/h", "lb/h", 1),
-    Q.EFFICIENCY: ("Btu/Wh", "Btu/Wh (EER)", 1),
+    Q.EFFICIENCY: ("Btu/Wh", "EER", 1),
+    Q.HEAT_RATE: ("Btu/h", "Btu/h", 0),
 }
 _SI: dict[Quantity, tuple[str, str, int]] = {
     Q.TEMPERATURE: ("degC", "degC", 2),
@@ -34,7 +35,7 @@ _SI: dict[Quantity, tuple[str, str, int]] = {
     Q.RELATIVE_HUMIDITY: ("%RH", "%RH", 1),
     Q.CURRENT: ("A", "A", 2),
     Q.VOLTAGE: ("V", "V", 1),
-    Q.RESISTANCE: ("Ohm", "ohm", 2),
+    Q.RESISTANCE: ("Ohm", "ohm", 3),
     Q.CAPACITANCE: ("uF", "uF", 2),
     Q.FREQUENCY: ("Hz", "Hz", 2),
     Q.POWER: ("W", "W", 0),
@@ -49,7 +50,9 @@ _SI: dict[Quantity, tuple[str, str, int]] = {
     Q.ENTHALPY: ("kJ/kg", "kJ/kg", 2),
     Q.HUMIDITY_RATIO: ("g/kg", "g/kg", 2),
     Q.MASS_FLOW: ("kg/h", "kg/h", 1),
-    Q.EFFICIENCY: ("COP", "(COP)", 2),
+    Q.EFFICIENCY: ("COP", "COP", 2),
+    Q.HEAT_RATE: ("kW", "kW", 2),
+    Q.FRACTION: ("%", "%", 1),
 }
 
 
@@ -68,6 +71,15 @@ def spread_shown(u: float, quantity: Quantity, units: Units = "customary") -> st
     symbol, written, decimals = _row(quantity, units)
     width = abs(from_si(u, symbol, quantity) - from_si(0.0, symbol, quantity))
     return f"{width:.{decimals}f} {written}".rstrip()
+
+
+def per_unit(slope: float, by: Quantity, of: Quantity, units: Units = "customary") -> str:
+    """A derivative (SI) as text: by how much a value of quantity `of` moves per display unit of quantity `by`."""
+    symbol, written, _ = _row(of, units)
+    by_symbol, by_written, _ = _row(by, units)
+    step = 1.0 / (from_si(1.0, by_symbol, by) - from_si(0.0, by_symbol, by))
+    moved = slope * step * (from_si(1.0, symbol, of) - from_si(0.0, symbol, of))
+    return f"{moved:+.3g} {written}".rstrip() + f" per {by_written or 'unit'}"
 
 
 def unit_shown(quantity: Quantity, units: Units = "customary") -> str:

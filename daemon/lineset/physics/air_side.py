@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 from lineset.physics import moist_air
@@ -172,28 +173,41 @@ def apparatus_dew_point(entering: Air, leaving: Air) -> Gradient:
         )  # fmt: skip
     incline = (entering.ratio - leaving.ratio) / (entering.dry_bulb - leaving.dry_bulb)
     p = entering.pressure
+    value = _meeting_point(cold, leaving.ratio.value, incline.value, p.value)
+    _, by_t, by_p = moist_air.saturated_ratio(value, p.value)
+    slope = by_t - incline.value
+    # implicit: saturated(t, p) = w2 + incline (t - t2)
+    off = leaving.ratio + incline * (value - leaving.dry_bulb)
+    return chained(value, (1.0 / slope, off), (-by_p / slope, p))
 
-    def above(t: float) -> tuple[float, float, float]:
-        full, by_t, by_p = moist_air.saturated_ratio(t, p.value)
-        return full - leaving.ratio.value - incline.value * (t - cold), by_t - incline.value, by_p
 
-    high, step = cold, 0.25
-    low = high - step
+@lru_cache(64)
+def _meeting_point(cold: float, ratio: float, incline: float, pressure: float) -> float:
+    """The warmest temperature [Cel] below `cold` at which saturation meets the line through (cold, ratio)."""
+
+    def above(t: float) -> tuple[float, float]:
+        full, by_t, _ = moist_air.saturated_ratio(t, pressure)
+        return full - ratio - incline * (t - cold), by_t - incline
+
+    high, low = cold, cold
     while above(low)[0] > 0.0:
-        high, low = low, low - step
+        high, low = low, low - 1.0
         if low < -10.0:
             raise OutOfRange(
                 "apparatus dew point", value=low, low=-10.0, high=cold, unit="Cel",
                 remedy="The line between the two states misses saturation; compare the humidity probes side by side.",
             )  # fmt: skip
+    x = 0.5 * (low + high)
     for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if above(middle)[0] > 0.0 else (middle, high)
-    value = 0.5 * (low + high)
-    _, slope, by_p = above(value)
-    # implicit: saturated(t, p) = w2 + incline (t - t2)
-    off = leaving.ratio + incline * (value - leaving.dry_bulb)
-    return chained(value, (1.0 / slope, off), (-by_p / slope, p))
+        miss, slope = above(x)
+        low, high = (low, x) if miss > 0.0 else (x, high)
+        nearer = x - miss / slope if slope > 0.0 else low
+        if not low <= nearer <= high:
+            nearer = 0.5 * (low + high)
+        if abs(nearer - x) < 1e-9:
+            return nearer
+        x = nearer
+    return x
 
 
 def bypass_factor(entering: Air, leaving: Air) -> Gradient:

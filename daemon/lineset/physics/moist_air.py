@@ -14,6 +14,7 @@ the value with its analytic partial derivatives, and raises OutOfRange outside -
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import NamedTuple
 
 from lineset.physics.errors import OutOfRange
@@ -31,6 +32,10 @@ _ICE_VOLUME = 18.015e-3 / 917.0 / _R
 # Enthalpy of the ideal gases [J/mol], polynomials in K: Hyland and Wexler 1983, equations 13 and of part 2.
 _DRY = (-7907.8691, 28.709015, 0.26431805e-2, -0.10405863e-4, 0.18660410e-7, -0.97843331e-11)
 _VAPOR = (35994.165, 32.491829, 0.65576345e-2, -0.26442147e-4, 0.51751789e-7, -0.31541624e-10)
+
+
+# One new reading is asked for several properties of the same state: the parts that they share are kept for a while.
+_KEPT = 256
 
 
 class Graded(NamedTuple):
@@ -102,6 +107,7 @@ def _virials(kelvin: float) -> tuple[_Virial, _Virial, _Virial]:
     return air, cross, water
 
 
+@lru_cache(_KEPT)
 def saturated_fraction(temperature_cel: float, pressure_pa: float) -> tuple[float, float, float]:
     """Mole fraction of vapor in saturated air, and the derivatives of its logarithm by temperature and by pressure.
 
@@ -145,6 +151,7 @@ def saturated_ratio(temperature_cel: float, pressure_pa: float) -> tuple[float, 
     return ratio, scale * by_t, scale * by_p
 
 
+@lru_cache(_KEPT)
 def humidity_ratio(temperature_cel: float, relative_humidity_pct: float, pressure_pa: float) -> Graded:
     """Humidity ratio [kg/kg] from dry bulb [Cel], relative humidity [%] and pressure [Pa]."""
     if not 0.0 <= relative_humidity_pct <= 100.0:
@@ -191,6 +198,7 @@ def _polynomial(coefficients: tuple[float, ...], x: float) -> tuple[float, float
     return value, slope
 
 
+@lru_cache(_KEPT)
 def enthalpy(temperature_cel: float, ratio: float, pressure_pa: float) -> Graded:
     """Enthalpy [J per kg of dry air] from dry bulb [Cel], humidity ratio [kg/kg] and pressure [Pa]."""
     _check(temperature_cel, pressure_pa)
@@ -213,6 +221,7 @@ def enthalpy(temperature_cel: float, ratio: float, pressure_pa: float) -> Graded
     return Graded(value, by_t / kilograms, (by_x + molar / dry_part) / kilograms * by_w, lift / kilograms)
 
 
+@lru_cache(_KEPT)
 def volume(temperature_cel: float, ratio: float, pressure_pa: float) -> Graded:
     """Volume [m3 per kg of dry air] from dry bulb [Cel], humidity ratio [kg/kg] and pressure [Pa]."""
     _check(temperature_cel, pressure_pa)

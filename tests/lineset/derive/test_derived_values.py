@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 
 from lineset.derive.catalogue import CATALOGUE
 from lineset.derive.declared import WEATHER_U_PA, Context, NotDerivable
+from lineset.derive.sensitivity import CONTEXT, moves, typical
+from lineset.equipment.nameplate import Nameplate
 from lineset.equipment.points import POINTS, point
 from lineset.physics.refrigerant import REFRIGERANTS, curve
 from lineset_drivers.quantity import Quantity, to_si
@@ -107,13 +109,83 @@ def test_every_declaration_is_whole() -> None:
 
 
 def test_names_others_rely_on() -> None:
-    assert list(CATALOGUE) == [
+    assert set(CATALOGUE) >= {
         "vapor_dew_temperature", "liquid_bubble_temperature", "suction_dew_temperature", "discharge_dew_temperature",
         "total_superheat", "subcooling", "discharge_superheat", "condensing_over_outdoor", "liquid_line_approach",
         "temperature_split", "outdoor_coil_rise", "compression_ratio", "compression_ratio_estimate",
         "herm_capacitance_under_load", "fan_capacitance_under_load", "compressor_apparent_power",
         "outdoor_fan_apparent_power", "blower_apparent_power", "heat_strip_apparent_power",
-    ]  # fmt: skip
+        "evaporator_temperature_difference", "standing_over_outdoor", "return_wet_bulb", "return_dew_point",
+        "return_humidity_ratio", "return_enthalpy", "supply_wet_bulb", "total_external_static", "total_capacity",
+        "sensible_capacity", "latent_capacity", "airflow_from_heat_rise", "outdoor_unit_power_factor",
+        "contactor_resistance", "voltage_unbalance", "heat_strip_share_of_expected",
+    }  # fmt: skip
+    # A range is never an exact value, an estimate says so.
+    for derived in CATALOGUE.values():
+        assert ("estimate" in derived.validity or "assumed" in derived.validity) or not derived.estimate, derived.name
+        assert all(field in Nameplate.__struct_fields__ for field in derived.needs_nameplate)
+        assert set(derived.needs_mode) <= {"cool", "heat", "fan", "emergency"}
+
+
+@pytest.mark.parametrize("name", list(CATALOGUE))
+def test_every_value_exists_at_typical_readings_and_names_what_it_lacks(name: str) -> None:
+    derived = CATALOGUE[name]
+    values, found = typical(derived)
+    assert math.isfinite(found.value)
+    assert len(found.partials) == len(derived.inputs)
+    assert all(math.isfinite(move.slope) for move in moves(derived))
+    # Each input bears on it; only the return's humidity does not on sensible heat, once the supply's air is weighed.
+    blind = [each for each, partial in zip(derived.inputs, found.partials, strict=True) if partial == 0.0]
+    assert blind == (["return_air_humidity"] if name == "sensible_capacity_from_velocity" else [])
+    if derived.needs_nameplate:
+        with pytest.raises(NotDerivable, match="nameplate"):
+            derived.compute(Context("R-410A"), values)
+    for i in range(len(values)):
+        broken = [math.nan if i == j else value for j, value in enumerate(values)]
+        with pytest.raises(NotDerivable):
+            derived.compute(CONTEXT, broken)
+
+
+def test_an_instance_has_the_rating_of_its_own_strip() -> None:
+    context = Context(nameplate=Nameplate(heat_strip_w=(5000.0, 10_000.0), heat_strip_rated_v=240.0))
+    share = CATALOGUE["heat_strip_share_of_expected"]
+    assert share.at_instance("1").compute(context, (20.0, 240.0)).value == pytest.approx(20.0 * 240.0 / 5000.0)
+    second = share.at_instance("2")
+    assert second.inputs == ("heat_strip_current.2", "air_handler_voltage")
+    assert second.compute(context, (20.0, 240.0)).value == pytest.approx(20.0 * 240.0 / 10_000.0)
+    with pytest.raises(NotDerivable, match="2 strips; say which one"):
+        share.compute(context, (20.0, 240.0))
+    with pytest.raises(NotDerivable, match="no strip 3"):
+        share.at_instance("3").compute(context, (20.0, 240.0))
+    # 15 kW at 240 V draw 62.5 A, at 208 V 54.2 A (definition of a resistance).
+    expected = CATALOGUE["heat_strips_expected_current"].compute
+    assert expected(context, (240.0,)).value == pytest.approx(62.5)
+    assert expected(context, (208.0,)).value == pytest.approx(62.5 * 208.0 / 240.0)
+
+
+def test_standing_pressure_against_the_outdoor_air() -> None:
+    # 201 psig of R-410A is 70 degF on makers' charts (bubble, within 0.4 K; tests/data/thermo/saturation.csv).
+    pressure = to_si(201.0, "psig", Quantity.PRESSURE_GAUGE)
+    found = CATALOGUE["standing_over_outdoor"].compute(Context("R-410A"), (pressure, 19.0)).value
+    assert found == pytest.approx(21.1 - 19.0, abs=0.5)
+    assert CATALOGUE["standing_over_outdoor"].needs_stopped
+
+
+def test_efficiency_counts_the_blower_once() -> None:
+    capacity = typical(CATALOGUE["total_capacity"]).found.value
+    whole = typical(CATALOGUE["cooling_efficiency"]).found.value
+    assert whole == pytest.approx(capacity / (2500.0 + 420.0))
+    assumed = typical(CATALOGUE["cooling_efficiency_estimate"]).found.value
+    assert assumed == pytest.approx(capacity / (2500.0 + 0.365 * 0.55 / (0.3048**3 / 60.0)))
+    with pytest.raises(NotDerivable, match="below 100 W"):
+        CATALOGUE["cooling_efficiency"].compute(CONTEXT, (0.55, 24.0, 50.0, 13.0, 90.0, 0.0, 0.0))
+
+
+def test_a_return_static_without_its_sign_is_refused() -> None:
+    compute = CATALOGUE["total_external_static"].compute
+    assert compute(Context(), (-60.0, 50.0)).value == 110.0
+    with pytest.raises(NotDerivable, match="with its sign"):
+        compute(Context(), (60.0, 50.0))
 
 
 def test_an_instance_goes_to_its_own_input_only() -> None:
@@ -158,13 +230,13 @@ def test_without_a_known_refrigerant_nothing_is_guessed() -> None:
         CATALOGUE["subcooling"].compute(Context("R-9"), (2.5e6, 40.0))
     with pytest.raises(NotDerivable, match="frequency"):
         CATALOGUE["herm_capacitance_under_load"].compute(Context(line_frequency_hz=400.0), (5.0, 370.0))
-    for name, derived in CATALOGUE.items():
-        values = (8e5, 10.0)[: len(derived.inputs)] if derived.needs_refrigerant else (5.0, 370.0)
+    for derived in CATALOGUE.values():
+        values = typical(derived).values
         if derived.needs_refrigerant:
             with pytest.raises(NotDerivable):
-                derived.compute(Context(), values)
+                derived.compute(Context(nameplate=CONTEXT.nameplate), values)
         else:
-            assert derived.compute(Context(), values), name
+            assert derived.compute(Context(nameplate=CONTEXT.nameplate), values) == derived.compute(CONTEXT, values)
 
 
 def test_altitude_stands_in_for_a_barometer_until_there_is_one() -> None:

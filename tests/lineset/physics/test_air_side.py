@@ -55,7 +55,7 @@ def test_airflow_from_heat_rise() -> None:
         [235.0 * 75.0, _cel(given_values["t_return_degF"]), _cel(given_values["t_supply_degF"]), SEA_LEVEL]
     )
     found = air_side.heat_rise_airflow(heat, back, supply, p).value / CFM
-    # The trade's 1.08 stands for dry air of 0.075 lb/ft3 and 0.24 Btu/lb degF; air returning at 74 degF is 0.5 % lighter,
+    # The trade's 1.08 stands for dry air of 0.075 lb/ft3 and 0.24 Btu/lb degF; air returning at 74 degF is lighter,
     # its moisture makes volume and specific heat larger alike, and 3.414 is rounded up: within 1 % together.
     assert found == pytest.approx(printed, rel=0.01)
 
