@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 
 from lineset.contract.command import Reply
-from lineset.contract.live import RunMessage, SettledMessage
+from lineset.contract.live import CheckMessage, RunMessage, SettledMessage
 from lineset.contract.topic import TopicError, Topics
 from lineset.stream.address import BrokerFile
 from lineset.stream.ask import ask, listen
@@ -68,6 +68,7 @@ class Shown:
         self._broker, self._bench = broker, bench
         self.topics: Topics = broker.topics
         self.settled: dict[tuple[str, str], Seen] = {}
+        self.verdicts: dict[tuple[str, str], CheckMessage] = {}  # phase and check -> what was last said
         self.steady: set[tuple[str, str]] = set()
         self.run = "unknown"
         self._kept: set[tuple[str, str]] = set()
@@ -97,6 +98,11 @@ class Shown:
                     self.steady.discard(key)
                 async with self._changed:
                     self._changed.notify_all()
+            elif parsed.kind.name == "check":
+                verdict = msgspec.json.decode(message.payload, type=CheckMessage)
+                self.verdicts[verdict.phase, verdict.name] = verdict
+                async with self._changed:
+                    self._changed.notify_all()
             elif parsed.kind.name == "run":
                 self.run = msgspec.json.decode(message.payload, type=RunMessage).state
                 async with self._changed:
@@ -119,6 +125,21 @@ class Shown:
             except TimeoutError:
                 pass
         return missing()
+
+    async def wait_judged(self, phase: str, check: str, timeout_s: float) -> bool:
+        """Wait (real seconds) until a check has passed, failed or advised in this phase; whether it has."""
+
+        def judged() -> bool:
+            said = self.verdicts.get((phase, check))
+            return said is not None and said.state in ("pass", "fail", "advisory")
+
+        async with self._changed:
+            try:
+                async with asyncio.timeout(timeout_s):
+                    await self._changed.wait_for(judged)
+            except TimeoutError:
+                pass
+        return judged()
 
     async def wait_run(self, states: tuple[str, ...], timeout_s: float) -> None:
         """Wait (real seconds) for a run state. Raises DemoError when it does not come."""
@@ -159,6 +180,20 @@ def station_config(description: dict[str, Any], out: Path, speed: float) -> str:
         f'refrigerant = "{description["refrigerant"]}"',
         f'metering_device = "{description["metering"]}"',
         "altitude_m = 190.0",
+        "",
+        "[system.nameplate]  # invented, as the scenario's plant is marked",
+        "capacity_tons = 3.0",
+        "subcooling_target_f = 10.0",
+        "herm_capacitor_uf = 45.0",
+        "fan_capacitor_uf = 5.0",
+        "compressor_rla_a = 16.7",
+        "outdoor_fan_fla_a = 1.2",
+        'compressor_motor = "psc"',
+        'outdoor_fan_motor = "psc"',
+        "blower_fla_a = 4.3",
+        'blower_motor = "psc"',
+        "heat_strip_kw = [4.8, 4.8]",
+        "heat_strip_rated_v = 240.0",
     ]
     taken: set[str] = set()
     for item in description["instruments"]:

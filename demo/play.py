@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 
 from bench_link import Bench, DemoError, Shown, station_config
-from settled_table import missing, table
+from settled_table import missing, table, verdicts
 from visit import PROMISED, Visit
 
 from lineset.stream.address import BrokerFile, read_broker_file
@@ -122,6 +122,8 @@ async def play(asked: argparse.Namespace) -> int:
         await Visit(bench, shown, asked.speed, say).play()
         print()
         print(table(shown.settled, PROMISED))
+        print()
+        print(verdicts(shown.verdicts))
         lost = missing(shown.settled, PROMISED)
         print(f"\n{shown.messages} messages heard from the broker; journal: {out / 'data' / 'visits'}")
         if lost:

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 from bench_link import Seen
 
+from lineset.cli.watch_verdicts import verdict_rows
+from lineset.contract.live import CheckMessage
 from lineset.equipment.display import shown
 from lineset.station.events import quantity_of, title_of
 
@@ -50,4 +52,14 @@ def table(settled: Mapping[tuple[str, str], Seen], promised: Mapping[str, tuple[
     lines.insert(1, "  ".join("-" * width for width in widths).rstrip())
     lines.append("")
     lines.append(f"the plant's truth lay inside the 95 % interval for {inside} of {judged} settled values")
+    return "\n".join(lines)
+
+
+def verdicts(said: Mapping[tuple[str, str], CheckMessage]) -> str:
+    """What the checks said last in each phase, as text."""
+    lines = []
+    for phase in dict.fromkeys(phase for phase, _ in said):
+        lines.append(f"verdicts, phase {phase.replace('_', ' ')}")
+        of_phase = {name: message for (at, name), message in said.items() if at == phase}
+        lines += [line.text for line in verdict_rows(of_phase, 120, brief=True) if line.text.strip() != "Checks"]
     return "\n".join(lines)

@@ -93,6 +93,10 @@ class Visit:
         await self._release("voltage")
         self._say("waiting for the circuit and the air side to settle")
         await self._prove(phase, (*CIRCUIT, *CAPACITORS), 1500)
+        if phase == "after":
+            self._say("everything is steady; charge is judged after 15 minutes of running")
+            if not await shown.wait_judged(phase, "subcooling", self._real(1000)):
+                self._say("subcooling was not judged in time")
         shown.keep(phase)
         self._say("outdoor unit off; indoor blower and heat strips")
         await bench.ask(do="outdoor_unit", value=False)

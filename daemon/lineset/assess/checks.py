@@ -42,6 +42,14 @@ _WORTH_PROVING = (State.PASS, State.FAIL)
 # How charge is judged: by the device that meters the refrigerant.
 _METHOD = {"txv": "subcooling", "eev": "subcooling", "fixed_orifice": "superheat", "capillary": "superheat"}
 
+# Checks of one kind of metering device; of the other kind nothing is said.
+_OF_DEVICE = {
+    "superheat": ("fixed_orifice", "capillary"),
+    "lowest_superheat": ("fixed_orifice", "capillary"),
+    "subcooling": ("txv", "eev"),
+    "metering_device": ("txv", "eev"),
+}
+
 
 def begun(check: Check, evidence: Evidence) -> bool:
     """Whether somebody has begun to measure for this check: one of its needs is known at all."""
@@ -55,6 +63,9 @@ def checks_for(evidence: Evidence) -> list[Check]:
         _, _, instance = name.partition(".")
         if instance:
             found.append(electrical.strip_amps(instance))
+    device = evidence.system.metering_device
+    if device in _METHOD:
+        found = [check for check in found if check.name not in _OF_DEVICE or device in _OF_DEVICE[check.name]]
     strips = any(True for _ in evidence.instances("heat_strip_current"))
     return [check for check in found if strips or check.name != "strips_off"]
 

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 import lineset
-from lineset.cli import calc, contract, doctor, enter, find, note, place, profile, run, visit, watch
+from lineset.cli import calc, contract, declare, doctor, enter, find, note, place, profile, run, visit, watch
 
 app = typer.Typer(
     name="lineset",
@@ -42,6 +42,7 @@ app.command("run")(run.run)
 app.command("find")(find.find)
 app.command("place")(place.place)
 app.command("enter")(enter.enter)
+app.command("declare")(declare.declare)
 app.command("note")(note.note)
 app.command("watch")(watch.watch)
 app.command("calc")(calc.calc)

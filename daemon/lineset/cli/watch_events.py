@@ -84,6 +84,9 @@ def event_sentence(message: EventMessage) -> str:
             return f"{channel} sits at {named(body['point'])} of {body.get('system', '')}{_by(body)}"
         case "placed":
             return f"{channel} was taken away from its point{_by(body)}"
+        case "declared":
+            said = {True: "declared", False: "declared not so", None: "taken back"}[body.get("value", True)]
+            return f"{said} on {body.get('system', '')}: {str(body.get('fact', '')).replace('_', ' ')}{_by(body)}"
         case "phase":
             return f"the visit goes on to phase {body.get('phase')}{_by(body)}"
         case "opened":

@@ -23,7 +23,9 @@ from lineset.cli.watch_events import (
     station_sentence,
 )
 from lineset.cli.watch_rows import HEAD, PLAIN, WEAK, Line, clock, rows, wrapped
+from lineset.cli.watch_verdicts import verdict_rows, verdict_sentence
 from lineset.contract.live import (
+    CheckMessage,
     EventMessage,
     InstrumentMessage,
     NowMessage,
@@ -57,6 +59,7 @@ class SystemView:
         self.readings: dict[str, ValueMessage] = {}
         self.derived: dict[str, ValueMessage] = {}
         self.settled: dict[str, dict[str, SettledMessage]] = {}  # phase -> name -> last said
+        self.checks: dict[str, dict[str, CheckMessage]] = {}  # phase -> check -> last verdict
 
 
 class View:
@@ -123,6 +126,11 @@ class View:
                 same = message.name in said and said[message.name].seq == message.seq
                 said[message.name] = message
                 text, t = "" if same else settled_sentence(message), message.t
+            elif isinstance(message, CheckMessage):
+                judged = system.checks.setdefault(message.phase, {})
+                same = message.name in judged and judged[message.name].seq == message.seq
+                judged[message.name] = message
+                text, t = "" if same else verdict_sentence(message), message.t
             elif isinstance(message, RunMessage):
                 # after a lost connection the broker says again what it keeps
                 same = system.run is not None and system.run.seq == message.seq
@@ -155,6 +163,8 @@ class View:
             self.systems.pop((visit, fields["system"]), None)
         elif kind == "settled" and system is not None:
             system.settled.get(fields["phase"], {}).pop(fields["name"], None)
+        elif kind == "check" and system is not None:
+            system.checks.get(fields["phase"], {}).pop(fields["name"], None)
 
     # ------------------------------------------------------------------------------------------------------ looking
 
@@ -177,6 +187,7 @@ class View:
                     "readings": system.readings,
                     "derived": system.derived,
                     "settled": system.settled,
+                    "checks": system.checks,
                     "caution": caution(str(visit.systems.get(id_, {}).get("refrigerant", ""))),
                 }
         found: dict[str, Any] = msgspec.to_builtins(
@@ -262,6 +273,7 @@ class View:
             yield from rows(
                 system.readings, system.derived, system.settled, visit.phase, width, away, earlier_phases=brief < 1
             )
+            yield from verdict_rows(system.checks.get(visit.phase, {}), width, brief=brief >= 1)
 
     def _last(self, width: int, events: int) -> Iterator[Line]:
         last = sorted(self.events, key=lambda happening: happening.t)[-events:] if events > 0 else []

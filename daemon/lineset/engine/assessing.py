@@ -33,8 +33,8 @@ _CAUSES = (e.Settled, e.RunChanged)
 _DOUBT_NS = 60_000_000_000
 _DECIDED = frozenset({State.PASS, State.FAIL, State.ADVISORY})
 _DIGITS = re.compile(r"[\d.]+")
-# A verdict's value is told again when it moved by more than this share of its standard uncertainty.
-_MOVED = 0.5
+# A verdict's value is told again when it moved by more than so many of its standard uncertainties.
+_MOVED = 2.0
 
 
 @lru_cache(maxsize=8)
@@ -82,7 +82,7 @@ def assess(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -
         due = 0 <= system.judge_at <= state.t
         named = isinstance(body, e.Declared) and body.system == id_
         if everyone or due or named or id_ in touched:
-            found += _judge(state, system)
+            found += _judge(state, system, due)
     return found
 
 
@@ -96,7 +96,7 @@ def _wait(system: SystemState, until: int) -> None:
     system.judge_at = until if system.judge_at < 0 else min(system.judge_at, until)
 
 
-def _judge(state: EngineState, system: SystemState) -> list[e.OutputBody]:
+def _judge(state: EngineState, system: SystemState, due: bool) -> list[e.OutputBody]:
     rules, problem = rules_of(state.rules)
     run = system.run
     ready = run.since + round(rules.settings.run_minutes * 60e9)
@@ -109,6 +109,9 @@ def _judge(state: EngineState, system: SystemState) -> list[e.OutputBody]:
         key = (_key(verdict), verdict.value)
         before = system.judged.get(verdict.name)
         if not _news(system, verdict, before, key):
+            continue
+        if not due and before is not None and _unsteady(verdict):
+            _wait(system, state.t + _DOUBT_NS)
             continue
         system.judged[verdict.name] = key
         if problem:
@@ -123,6 +126,10 @@ def _key(verdict: Verdict) -> str:
     return _DIGITS.sub("#", "|".join(parts))
 
 
+def _unsteady(verdict: Verdict) -> bool:
+    return verdict.state is State.UNDECIDED and verdict.value is None and verdict.reason.startswith("wait until")
+
+
 def _news(
     system: SystemState, verdict: Verdict, before: tuple[str, float | None] | None, key: tuple[str, float | None]
 ) -> bool:
@@ -131,7 +138,7 @@ def _news(
         of_run = check is None or check.of_run
         if of_run and system.run.state is not RunState.RUNNING and (before or system.run.state is RunState.STOPPED):
             return False  # what was judged of a run stands; and nothing of a run is missing while it is stopped
-        if before is None and verdict.value is None and verdict.reason.startswith("wait"):
+        if before is None and _unsteady(verdict):
             return False  # it is on its way
     if before is None or before[0] != key[0]:
         return True
@@ -219,9 +226,9 @@ def _known(state: EngineState, system: SystemState, place: PointState) -> Known 
             place.held, place.held_u, place.held_t, settled=False, held=True, phase=state.phase, origin=origin,
             accuracy=accuracy, quality=place.quality,
         )  # fmt: skip
-    if not live:
+    if place.value is None:
         return None
-    assert place.value is not None
+    # not settled, or no longer live: it may not be judged, but it says that a probe sits there, and which
     return Known(
         place.value, place.u, place.t, settled=False, phase=state.phase, origin=origin, accuracy=accuracy,
         quality=place.quality,
