@@ -93,7 +93,7 @@ async def test_a_command_of_an_earlier_run_is_recalled(broker: Any, station: Sta
 @pytest.mark.parametrize(
     ("verb", "args", "text"),
     [
-        ("explode", {}, "unknown verb 'explode'; known are enter, note"),
+        ("explode", {}, "unknown verb 'explode'; known are declare, enter, note"),
         ("note", {}, "missing required field `text`"),
         ("note", {"text": "x", "volume": 11}, "volume"),
         ("enter", {"point": "nose", "value": "1 V"}, "no point is called 'nose'"),
