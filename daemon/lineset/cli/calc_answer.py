@@ -13,7 +13,7 @@ from lineset.cli import calc_ratings
 from lineset.cli.calc_options import KEY_OF, OPTIONS, SHORT, flags
 from lineset.derive import formulas
 from lineset.derive.catalogue import CATALOGUE
-from lineset.derive.declared import Context, Derived, NotDerivable
+from lineset.derive.declared import WEATHER_U_PA, Context, Derived, NotDerivable
 from lineset.derive.propagate import budget
 from lineset.equipment.display import unit_shown
 from lineset.equipment.points import POINTS
@@ -91,9 +91,8 @@ class Answer:
 
     def _told(self, name: str) -> str:
         kind, whose = split(name)
-        if kind == "stated":
-            return f"{self.inputs[whose].title}: {KINDS[kind]}"
-        return KINDS[kind]
+        of = self.inputs.get(whose.rpartition("/")[2])
+        return KINDS[kind] if of is None else f"{of.title}: {KINDS[kind]}"
 
 
 def names() -> list[str]:
@@ -238,9 +237,11 @@ def answer(
     except calc_ratings.RatingError as error:
         raise CalcError(str(error)) from error
     # An absolute pressure has no barometer in it, so the barometer's uncertainty must not come in by conversion.
-    site_u = 0.0 if any(absolute) else site.u or 0.0
-    context = Context(refrigerant, supply.value, site.value, site_u, supply.u or 0.0, plate)
     us = [given.u for given in inputs.values()]
+    site_u = 0.0 if any(absolute) else site.u or 0.0
+    if not any(absolute) and barometer is None and any(us):
+        site_u = WEATHER_U_PA  # as in a visit without a barometer: the standard atmosphere, and weather on top of it
+    context = Context(refrigerant, supply.value, site.value, site_u, supply.u or 0.0, plate)
     try:
         parts = [{source("stated", name): given.u} if given.u else {} for name, given in inputs.items()]
         found = budget(derived, context, [given.value for given in inputs.values()], parts)

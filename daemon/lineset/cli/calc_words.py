@@ -40,7 +40,8 @@ def _input(given: Given) -> dict[str, Any]:
 def as_data(answer: Answer) -> dict[str, Any]:
     """The answer for programs: SI values with RFC 8428 unit symbols (Cel for temperatures, K for differences).
 
-    `uncertainty` is the standard uncertainty; it and `interval95` are there when an input carried one.
+    `uncertainty` is the standard uncertainty; it, `interval95` and the `budget` (what each source contributes, and its
+    share of the variance) are there when an input carried one.
     """
     derived = answer.derived
     found: dict[str, Any] = {
@@ -54,6 +55,9 @@ def as_data(answer: Answer) -> dict[str, Any]:
     }
     if answer.u is not None and answer.interval95 is not None:
         found |= {"uncertainty": answer.u, "interval95": list(answer.interval95)}
+        found["budget"] = [
+            {"source": each.source, "uncertainty": each.u, "share": each.share} for each in answer.budget()
+        ]
     if answer.saturation is not None:
         found["saturation_temperature"] = {"value": answer.saturation, "unit": "Cel"}
     found["inputs"] = {name: _input(given) for name, given in answer.inputs.items()}
@@ -117,6 +121,12 @@ def as_text(answer: Answer, units: Units = "customary") -> str:
         given = answer.frequency
         rows.append((given.title, shown(given.value, given.quantity, units, given.u)))
     lines += ["from", *_table(rows)]
+    if contributions := answer.budget():
+        rows = [
+            (each.title, f"{each.share:4.0%}  {spread_shown(each.u, derived.quantity, units)}")
+            for each in contributions
+        ]
+        lines += ["uncertainty comes from (share of the variance, standard uncertainty)", *_table(rows)]
     rows = [("formula", derived.formula), ("holds for", derived.validity)]
     if answer.refrigerant:
         rows.append(("properties", curve(answer.refrigerant).source))

@@ -23,7 +23,7 @@ KINDS: dict[str, str] = {
     "calibration": "the correction's own uncertainty",
     "reference": "the reference standard that it was corrected against",
     "installation": "how the probe sits",
-    "stand-in": "measured elsewhere than the value's title says",
+    "stand-in": "measured elsewhere, or taken from a rating",
     "repeatability": "scatter within the window",
     "lag": "the probe follows slowly",
     "stated": "the +/- that was given",
@@ -32,7 +32,7 @@ KINDS: dict[str, str] = {
 }
 # Known by their limits only: equally probable anywhere between them (JCGM 100:2008, 4.3.7). The others are taken as
 # normal.
-_BY_LIMITS = frozenset({"accuracy", "resolution", "installation", "stand-in", "barometer"})
+BY_LIMITS = frozenset({"accuracy", "resolution", "installation", "stand-in", "barometer"})
 _RECTANGLE = -1.2  # excess kurtosis of the rectangular distribution
 
 # Coverage factor for 95 % by the excess kurtosis of the whole: computed by convolution for one rectangular source
@@ -85,7 +85,7 @@ def coverage95(parts: Parts) -> float:
     for name, effect in parts.items():
         square = effect * effect
         variance += square
-        if name.partition(" ")[0] in _BY_LIMITS:
+        if name.partition(" ")[0] in BY_LIMITS:
             fourth += square * square
     if not variance > 0.0:
         return _FACTOR[-1]

@@ -77,15 +77,39 @@ def test_uncertainty_comes_from_what_was_typed() -> None:
     found = _data("superheat", "--refrigerant", "410a", "--vapor-pressure", "118 +/- 1.5 psig",
                   "--vapor-temperature", "52 +/- 1 degF")  # fmt: skip
     slope = curve("R-410A").dew.slope(118 * 6894.757293168361 + 101325.0)
-    half = ((slope * 1.5 * 6894.757) ** 2 + (1 / 1.8) ** 2) ** 0.5  # first order, independent, 95 % half widths
+    weather = (
+        2000.0 / 3.0**0.5 * 1.959964
+    )  # the standard atmosphere's limits, as a visit without a barometer takes them
+    half = ((slope * 1.5 * 6894.757) ** 2 + (1 / 1.8) ** 2 + (slope * weather) ** 2) ** 0.5  # first order, independent
     low, high = found["interval95"]
-    assert high - low == pytest.approx(2 * half, rel=1e-4)
+    assert high - low == pytest.approx(2 * half, rel=1e-3)
+    budget = {row["source"]: row for row in found["budget"]}
+    assert list(budget) == ["stated vapor_line_temperature", "stated vapor_service_pressure", "barometer site"]
+    assert sum(row["share"] for row in budget.values()) == pytest.approx(1.0)
+    assert budget["stated vapor_line_temperature"]["uncertainty"] == pytest.approx(1 / 1.8 / 1.959964, rel=1e-6)
+    assert sum(row["uncertainty"] ** 2 for row in budget.values()) == pytest.approx(found["uncertainty"] ** 2)
+    given = _data("superheat", "--refrigerant", "410a", "--vapor-pressure", "118 +/- 1.5 psig",
+                  "--vapor-temperature", "52 +/- 1 degF", "--barometer", "14.7 psia")  # fmt: skip
+    assert "barometer site" not in {row["source"] for row in given["budget"]}
     assert (low + high) / 2 == pytest.approx(found["value"])
     assert found["uncertainty"] == pytest.approx(half / 1.959964, rel=1e-6)
     text = _run("superheat", "--refrigerant", "410a", "--vapor-pressure", "118 +/- 1.5 psig",
                 "--vapor-temperature", "52 +/- 1 degF")  # fmt: skip
     assert "95 % interval: " in text
     assert "118.0 +/- 1.5 psig" in text
+
+
+def test_the_budget_is_told_to_people_with_the_largest_first() -> None:
+    pressures = ("--liquid-pressure", "330 +/- 2 psig", "--vapor-pressure", "118 +/- 1 psig")
+    text = _run("compression-ratio", *pressures)
+    ordered = (
+        "uncertainty comes from", "liquid service port pressure: measured elsewhere",
+        "vapor service port pressure: the +/-", "barometric pressure at the site",
+    )  # fmt: skip
+    at = [text.index(words) for words in ordered]
+    assert at == sorted(at)
+    bare = _run("compression-ratio", "--liquid-pressure", "330 psig", "--vapor-pressure", "118 psig")
+    assert "uncertainty comes" not in bare
 
 
 def test_barometer_and_its_uncertainty_count() -> None:
