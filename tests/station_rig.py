@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import re
 import secrets
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
@@ -24,6 +25,7 @@ from lineset.station.daemon import Station
 from lineset.stream.address import BrokerAddress
 
 WAIT_S = 30.0
+_EVENT = re.compile(r"/settled/|/check/|/event/|/run$")
 
 
 # -------------------------------------------------------------------------------------------------------- instruments
@@ -186,13 +188,16 @@ class Ear:
         """What was heard on a topic below the station's."""
         return [message for message in self.heard[since:] if message.topic == f"{self.base}/{rest}"]
 
+    @property
+    def online(self) -> bool:
+        """Whether the station is there; what the broker had kept may come after what is said now."""
+        told = self.on("station")
+        newest = [message for message in told if not message.retained] or told
+        return bool(newest) and bool(newest[-1].json["online"])
+
     def events(self) -> list[Heard]:
         """Record events: what carries a seq, as said the first time and again."""
-        return [
-            m
-            for m in self.heard
-            if m.payload and ("/settled/" in m.topic or "/event/" in m.topic or m.topic.endswith("/run"))
-        ]
+        return [m for m in self.heard if m.payload and _EVENT.search(m.topic)]
 
     async def settled(self, visit: str, phase: str, name: str, wait_s: float = WAIT_S) -> dict[str, Any]:
         """Wait until a name has settled; the message."""
@@ -226,7 +231,7 @@ class Ear:
     ) -> dict[str, Any]:
         """Give a command as any stranger would: JSON on one topic, the reply on another."""
         # who asks before the station listens is not heard
-        await self.until(lambda: self._client and self.on("station") and self.on("station")[-1].json["online"], wait_s)
+        await self.until(lambda: self._client and self.online, wait_s)
         request = request or secrets.token_hex(8)
         since = len(self.heard)
         assert self._client is not None
@@ -280,12 +285,14 @@ def station_journals(data: Path) -> list[Path]:
     return sorted((data / "station").glob("station-*.journal"))
 
 
-RECORD_TOPICS = frozenset("settled unsettled run phase placed entered opened closed command quality too_coarse".split())
+EVENT_KINDS = (
+    "settled unsettled too_coarse run quality check phase declared placed entered opened closed command".split()
+)
 
 
 def record_events(path: Path) -> dict[int, dict[str, Any]]:
     """What a journal holds for the broker, by seq."""
-    return dict(bodies(path, *RECORD_TOPICS))
+    return dict(bodies(path, *EVENT_KINDS))
 
 
 def agrees(message: dict[str, Any], body: dict[str, Any]) -> bool:
@@ -299,6 +306,10 @@ def agrees(message: dict[str, Any], body: dict[str, Any]) -> bool:
         )  # fmt: skip
     if body["kind"] == "unsettled":
         return (message["settled"], message["name"], message["reason"]) == (False, body["name"], body["reason"])
+    if body["kind"] == "check":
+        return (message["name"], message["state"], message["reason"], message.get("v")) == (
+            body["name"], body["state"], body["reason"], body.get("value"),
+        )  # fmt: skip
     return bool(body["kind"] == "run" and message["state"] == body["state"])
 
 

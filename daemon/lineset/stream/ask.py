@@ -19,6 +19,7 @@ from lineset.stream.errors import ConnectionLost, NoAnswer, StationOffline
 from lineset.stream.link import Incoming, Link, connect, disconnect, faithful
 
 _LISTEN_QUEUE = 10_000
+_STARTING_S = 2.0  # a station that is said to be offline may be just starting
 
 
 async def ask(
@@ -45,9 +46,10 @@ async def ask(
         args=msgspec.to_builtins(args) if isinstance(args, msgspec.Struct) else args,
         actor=actor,
     )
-    asked = False
+    asked = live = False
+    offline = ""
     try:
-        async with asyncio.timeout(timeout_s):
+        async with asyncio.timeout(timeout_s), asyncio.timeout(None) as starting:
             client = await connect(address, f"lineset-ask-{request}")
             try:
                 await faithful(client.subscribe([(topics.reply(request), 1), (topics.station(), 1)]))
@@ -55,11 +57,15 @@ async def ask(
                     payload = message.payload if isinstance(message.payload, bytes) else b""
                     if message.topic.value == topics.reply(request):
                         return msgspec.json.decode(payload, type=Reply)
+                    if message.retain and live:
+                        continue  # what the broker had kept may come after what is said now
+                    live = not message.retain
                     station = msgspec.json.decode(payload, type=StationMessage)
                     if not station.online:
-                        raise StationOffline(
-                            f"station {topics.station_id} is offline ({station.reason}); start it with: lineset run"
-                        )
+                        offline = station.reason
+                        starting.reschedule(asyncio.get_running_loop().time() + _STARTING_S)
+                        continue
+                    starting.reschedule(None)
                     # a command has no use before the station listens: one that is just starting says online first
                     if not asked:
                         asked = True
@@ -69,7 +75,10 @@ async def ask(
             finally:
                 await disconnect(client)
     except TimeoutError:
-        pass
+        if starting.expired():
+            raise StationOffline(
+                f"station {topics.station_id} is offline ({offline}); start it with: lineset run"
+            ) from None
     if not asked:
         raise NoAnswer(
             f"{address}: no station {topics.station_id!r} of shop {topics.shop!r} has spoken on this broker within "
