@@ -4,7 +4,8 @@
 
 Deviations are curve minus table in kelvin at the table's pressure. A makers' chart rests on its own property model, so
 a difference is none of ours by itself; it is what a technician sees who holds the chart beside the number. A handbook
-that agrees to 0.001 K rests on the same equation of state and proves the code, not the refrigerant. Every row is in tests/data/thermo/saturation.csv with its source.
+that agrees to 0.001 K rests on the same equation of state: it proves the code, not the refrigerant. Every row is in
+tests/data/thermo/saturation.csv with its source.
 """
 
 from __future__ import annotations
