@@ -42,6 +42,7 @@ _WORTH_PROVING = (State.PASS, State.FAIL)
 # How charge is judged: by the device that meters the refrigerant.
 _METHOD = {"txv": "subcooling", "eev": "subcooling", "fixed_orifice": "superheat", "capillary": "superheat"}
 
+_BY_INSTANCE = ("strips_off", "strip_amps")
 # Checks of one kind of metering device; of the other kind nothing is said.
 _OF_DEVICE = {
     "superheat": ("fixed_orifice", "capillary"),
@@ -58,16 +59,15 @@ def begun(check: Check, evidence: Evidence) -> bool:
 
 def checks_for(evidence: Evidence) -> list[Check]:
     """The checks that somebody has begun to measure for, in the catalogue's order, instances included."""
-    found = [check for check in CATALOGUE.values() if check.name == "strips_off" or begun(check, evidence)]
-    for name in evidence.instances("heat_strip_current"):
-        _, _, instance = name.partition(".")
-        if instance:
-            found.append(electrical.strip_amps(instance))
+    found = [check for check in CATALOGUE.values() if check.name not in _BY_INSTANCE and begun(check, evidence)]
+    strips = list(evidence.instances("heat_strip_current"))
+    if strips and not electrical.STRIPS_OFF.applies(evidence):
+        found.append(electrical.STRIPS_OFF)
+    found += [electrical.strip_amps(name.partition(".")[2]) for name in strips]
     device = evidence.system.metering_device
     if device in _METHOD:
         found = [check for check in found if check.name not in _OF_DEVICE or device in _OF_DEVICE[check.name]]
-    strips = any(True for _ in evidence.instances("heat_strip_current"))
-    return [check for check in found if strips or check.name != "strips_off"]
+    return found
 
 
 def judge_all(evidence: Evidence, rules: Rules = SHIPPED) -> list[Verdict]:

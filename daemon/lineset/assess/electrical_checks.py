@@ -186,7 +186,8 @@ def _static(evidence: Evidence, _rules: Rules) -> Reading:
 
 
 def _while_cooling(evidence: Evidence) -> str:
-    return "" if evidence.mode == "cool" else "it does not cool now"
+    cools = evidence.mode == "cool" or evidence.said("steady_cooling") is True
+    return "" if cools else "it does not cool now"
 
 
 HERM_UNDER_LOAD = _capacitor("herm", "herm_capacitance_under_load", "herm_lead_current")

@@ -96,7 +96,7 @@ def fed_by(system: SystemState, point_name: str) -> tuple[Derived, ...]:
     found = depending_on(point_name)
     more: dict[Derived, None] = {}
     for named in found:
-        if point_name not in named.instanced:
+        if point_name.partition(".")[0] not in named.instanced:
             for other in system.points:
                 base, _, instance = other.partition(".")
                 if instance and base in named.instanced:

@@ -188,3 +188,19 @@ def test_a_long_quiet_hour_costs_next_to_nothing() -> None:
     for _ in range(20_000):
         assessing.assess(state, e.Tick(), [])
     assert (time.perf_counter() - begin) / 20_000 < 20e-6
+
+
+def test_two_heat_strips_are_each_checked_under_their_own_name() -> None:
+    strips = msgspec.structs.replace(SYSTEM, nameplate=Nameplate(heat_strip_w=(4800.0, 4800.0)))
+    on = Bench().open(systems=(strips,))
+    on.push(e.Entered(instrument="by-eye", system="main", point="line_voltage", value=240.0, half_width=1.0, text=""))
+    told: list[e.OutputBody] = []
+    for instance in ("1", "2"):
+        told += on.push(
+            e.Entered(
+                instrument="by-eye", system="main", point=f"heat_strip_current.{instance}", value=20.0, half_width=0.3,
+                text="",
+            )
+        )  # fmt: skip
+    assert set(verdicts(told)) == {"strip_amps.1", "strip_amps.2"}
+    assert all(name.count(".") <= 1 for name in on.engine.state.systems["main"].derived)
