@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import msgspec
+import structlog
 
 from lineset.contract import entry as e
 from lineset.contract.live import CheckMessage, EventMessage, Message, RunMessage, SettledMessage, encode
-from lineset.contract.topic import Topics
+from lineset.contract.topic import TopicError, Topics
 from lineset.derive.catalogue import CATALOGUE
 from lineset.equipment.display import Units, shown
 from lineset.equipment.points import POINTS
@@ -18,6 +19,8 @@ from lineset.journal.outbox import Outbox
 from lineset.journal.reader import JournalReader
 from lineset.stream.events import EventRow
 from lineset_drivers.quantity import SI_UNIT, Quantity
+
+log = structlog.get_logger(__name__)
 
 BROKER = "broker"
 # A verdict's unit says enough to show it: each unit of a check belongs to one quantity.
@@ -109,7 +112,7 @@ class JournalEvents:
             if row.kind in _TIME_KINDS:
                 self._wall_offset_ns = body.wall_ns - row.t  # type: ignore[union-attr]
             if row.kind in e.RECORD_KINDS:
-                found.append(self._message(row.seq, row.t, row.kind, body))
+                found.append(self._heard_or_plain(row.seq, row.t, row.kind, body))
                 if len(found) >= limit:
                     through = row.seq
                     break
@@ -124,6 +127,16 @@ class JournalEvents:
             if row.seq > through:
                 break
             self._wall_offset_ns = e.decode(row.body).wall_ns - row.t  # type: ignore[union-attr]
+
+    def _heard_or_plain(self, seq: int, t: int, kind: str, body: e.AnyBody) -> EventRow:
+        """The message of an entry; one that has no topic of its own by a fault of ours must not hold up the others."""
+        try:
+            return self._message(seq, t, kind, body)
+        except (TopicError, KeyError) as error:
+            log.error("an event has no topic of its own; it is told as a plain event", seq=seq, error=str(error))
+            wall_s = round((t + self._wall_offset_ns) / 1e9, 3)
+            message = EventMessage(t=wall_s, seq=seq, event=kind, body=msgspec.to_builtins(body))
+            return EventRow(seq, self._topics.event(kind, self.visit), encode(message), False)
 
     def _message(self, seq: int, t: int, kind: str, body: e.AnyBody) -> EventRow:
         wall_s = round((t + self._wall_offset_ns) / 1e9, 3)

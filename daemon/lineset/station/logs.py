@@ -13,7 +13,12 @@ def set_up_logs(*, as_json: bool = False, verbose: bool = False) -> None:
     renderer = (
         structlog.processors.JSONRenderer()
         if as_json
-        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), pad_event_to=0)
+        else structlog.dev.ConsoleRenderer(
+            # drawing a decorated traceback takes the loop a tenth of a second, which instruments would feel
+            colors=sys.stderr.isatty(),
+            pad_event_to=0,
+            exception_formatter=structlog.dev.plain_traceback,
+        )
     )
     structlog.configure(
         processors=[
