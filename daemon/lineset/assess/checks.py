@@ -64,6 +64,8 @@ def checks_for(evidence: Evidence) -> list[Check]:
     if strips and not electrical.STRIPS_OFF.applies(evidence):
         found.append(electrical.STRIPS_OFF)
     found += [electrical.strip_amps(name.partition(".")[2]) for name in strips]
+    if electrical.STATIC in found and electrical.STATIC.applies(evidence):
+        found.remove(electrical.STATIC)
     device = evidence.system.metering_device
     if device in _METHOD:
         found = [check for check in found if check.name not in _OF_DEVICE or device in _OF_DEVICE[check.name]]

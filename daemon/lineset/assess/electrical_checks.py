@@ -185,6 +185,11 @@ def _static(evidence: Evidence, _rules: Rules) -> Reading:
     )  # fmt: skip
 
 
+def _blower_on(evidence: Evidence) -> str:
+    idle = evidence.run == "stopped" and not evidence.mode
+    return "the blower does not run" if idle else ""
+
+
 def _while_cooling(evidence: Evidence) -> str:
     cools = evidence.mode == "cool" or evidence.said("steady_cooling") is True
     return "" if cools else "it does not cool now"
@@ -210,5 +215,5 @@ VOLTAGE_UNBALANCE = _plain(
 )
 STATIC = Check(
     "static", "total external static pressure", ("total_external_static", "supply_static"), "static", _static,
-    of_run=False,
+    applies=_blower_on, of_run=False,
 )  # fmt: skip
