@@ -211,7 +211,7 @@ LINE_VOLTAGE = _plain("line_voltage", "line voltage within its range", "line_vol
 CONTROL_VOLTAGE = _plain("control_voltage", "control circuit volts", "control_voltage", Q.VOLTAGE, of_run=False)
 CONTACTOR_DROP = _plain("contactor_drop", "drop across the contactor", "contactor_drop", Q.VOLTAGE, of_run=True)
 VOLTAGE_UNBALANCE = _plain(
-    "voltage_unbalance", "unbalance of three-phase volts", "voltage_unbalance", Q.RATIO, of_run=False
+    "voltage_unbalance", "unbalance of three-phase volts", "voltage_unbalance", Q.FRACTION, of_run=False
 )
 STATIC = Check(
     "static", "total external static pressure", ("total_external_static", "supply_static"), "static", _static,

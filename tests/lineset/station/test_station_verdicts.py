@@ -1,0 +1,59 @@
+"""Verdicts through a station: a shop's rules on record, facts declared by command, verdicts on their topics."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from station_rig import bodies, hearing, station, station_text, visit_journal
+
+from lineset.station.config import ConfigError, load
+
+SYSTEM = """
+[[system]]
+id = "main"
+refrigerant = "R-410A"
+metering_device = "txv"
+[system.nameplate]
+herm_capacitor_uf = 45.0
+"""
+
+
+async def test_a_bench_capacitor_fails_on_its_topic_and_on_record(tmp_path: Path) -> None:
+    (tmp_path / "rules.toml").write_text('name = "ours"\n[limits.capacitor]\nlow_pct = -5\nhigh_pct = 5\n')
+    text = station_text(tmp_path / "data", more='rules = "rules.toml"', system=SYSTEM)
+    async with station(tmp_path, text) as running, hearing(running) as ear:
+        assert (await ear.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
+        refused = await ear.command("declare", {"fact": "all_is_well"})
+        assert not refused["ok"]
+        assert "panels_on" in refused["text"]
+        declared = await ear.command("declare", {"fact": "isolated"})
+        assert declared["ok"]
+        assert "discharged" in declared["text"]
+        await ear.command("enter", {"point": "herm_capacitance", "value": "41.0 +/- 0.3 uF"})
+        topic = "visit/v1/main/at_rest/check/herm_capacitor_bench"
+        await ear.until(lambda: ear.on(topic))
+        said = ear.on(topic)[-1].json
+        assert (said["state"], said["finding"], said["u"]) == ("fail", "low", "F")
+        assert said["source"].startswith("ours")
+        assert said["text"].startswith("41.00 +/- 0.3")
+        assert "assumed" not in said or not any("locked out" in words for words in said["assumed"])
+        async with hearing(running, "watch") as late:  # retained: who comes later still sees it
+            await late.until(lambda: late.on(topic))
+        await ear.command("visit-close")
+    journal = visit_journal(tmp_path / "data")
+    rules = next(body for _, body in bodies(journal, "opened"))["config"]["rules"]
+    assert "low_pct = -5" in rules["text"]
+    assert len(rules["sha256"]) == 64
+    assert [body["state"] for _, body in bodies(journal, "check")] == ["fail"]
+
+
+def test_wrong_rules_are_told_with_their_own_file_and_line(tmp_path: Path) -> None:
+    (tmp_path / "rules.toml").write_text("[limits.superheat]\nlow_c = 1\n")
+    config = tmp_path / "station.toml"
+    config.write_text(station_text(tmp_path / "data", more='rules = "rules.toml"'))
+    with pytest.raises(ConfigError, match=r"rules\.toml, line 2"):
+        load(config)
+    config.write_text(station_text(tmp_path / "data", more='rules = "none.toml"'))
+    with pytest.raises(ConfigError, match="cannot read"):
+        load(config)
