@@ -41,7 +41,7 @@ async def test_a_bench_capacitor_fails_on_its_topic_and_on_record(tmp_path: Path
         async with hearing(running, "watch") as late:  # retained: who comes later still sees it
             await late.until(lambda: late.on(topic))
         await ear.command("visit-close")
-    journal = visit_journal(tmp_path / "data")
+    journal = visit_journal(tmp_path / "data", "v1")
     rules = next(body for _, body in bodies(journal, "opened"))["config"]["rules"]
     assert "low_pct = -5" in rules["text"]
     assert len(rules["sha256"]) == 64
