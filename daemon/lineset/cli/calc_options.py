@@ -140,9 +140,11 @@ SHORT: dict[str, tuple[Derived, ...]] = {
         ),
     ),
     "glide": (
-        CATALOGUE["evaporating_glide"],
         CATALOGUE["condensing_glide"],
-        _at("glide", ("pressure",), "evaporating_glide", "glide", _ANY_PORT),
+        *(
+            _at("glide", (name,), "condensing_glide", "glide", _ANY_PORT)
+            for name in ("vapor_service_pressure", "common_suction_pressure", "discharge_pressure", "pressure")
+        ),
     ),
     "standing": (CATALOGUE["standing_over_outdoor"],),
     "evaporator_difference": (CATALOGUE["evaporator_temperature_difference"],),

@@ -86,15 +86,10 @@ ROWS = (
         "valves'", DEFINITION, formulas.pressure_ratio, estimate=True, needs_run=True,
     ),
     Derived(
-        "evaporating_glide", "glide at the vapor port's pressure", ("vapor_service_pressure",),
-        Q.TEMPERATURE_DIFFERENCE, f"dew - bubble temperature at ({_ADDED})",
-        f"{CURVE}; nought for a pure refrigerant; the coil sees part of it only, since refrigerant enters it partly "
-        "boiled", PROPERTIES, formulas.glide, needs_refrigerant=True,
-    ),
-    Derived(
         "condensing_glide", "glide at the liquid port's pressure", ("liquid_service_pressure",),
         Q.TEMPERATURE_DIFFERENCE, f"dew - bubble temperature at ({_ADDED})",
-        f"{CURVE}; nought for a pure refrigerant", PROPERTIES, formulas.glide, needs_refrigerant=True,
+        f"{CURVE}; nought for a pure refrigerant; an evaporator sees part of its own only, since refrigerant enters it "
+        "partly boiled", PROPERTIES, formulas.glide, needs_refrigerant=True,
     ),
     Derived(
         "evaporator_temperature_difference", "return air over evaporating temperature, from the vapor port",

@@ -280,7 +280,6 @@ def test_live_values_come_once_each_with_si_and_quality() -> None:
     assert {(value.name, value.derived) for value in live} == {
         ("vapor_service_pressure", False),
         ("vapor_dew_temperature", True),
-        ("evaporating_glide", True),
     }
     assert live[0].value == pytest.approx(120 * PSI_PA)
     assert live[0].quality == Quality.GOOD
