@@ -41,7 +41,8 @@ def _main(
 app.command("run")(run.run)
 app.command("find")(find.find)
 app.command("place")(place.place)
-app.command("enter")(enter.enter)
+# a winter temperature such as "-10 degF" is a value, not an option
+app.command("enter", context_settings={"ignore_unknown_options": True})(enter.enter)
 app.command("declare")(declare.declare)
 app.command("note")(note.note)
 app.command("watch")(watch.watch)
