@@ -31,9 +31,12 @@ from lineset.equipment.display import Units, shown
 from lineset_drivers.quantity import Quantity
 
 # A fault is alleged only where the sound system is less likely than this; tuned on simulated visits.
-ALARM = 0.01
+ALARM = 0.20
+# Between that and this it says that it cannot tell whether anything is wrong.
+DOUBT = 0.70
 # and named where one explanation holds this part of what is left.
 NAMED = 0.60
+_NAMED_OFF = 0.80  # the same for an instrument, which is accused on circumstantial evidence only
 _WORTH_NAMING = 0.05  # explanations with less than this part of what is left are not listed
 _CLOSE = 3.0  # within this factor airflow and coil go before charge
 _FEWEST = 3  # residuals below which the refrigerant circuit is not judged
@@ -68,11 +71,13 @@ def diagnose(
     *,
     at_rest: Evidence | None = None,
     earlier: Sequence[Evidence] = (),
+    least_run_s: float = 0.0,
     units: Units = "customary",
 ) -> Diagnosis:
     """What explains what has settled in a system that runs in cooling.
 
-    `at_rest` and `earlier` as in `residuals`. Systems whose stage or capacity is not held (two-stage, inverter) are
+    `at_rest` and `earlier` as in `residuals`. Before `least_run_s` of running only what a reading shows by itself is
+    told. Systems whose stage or capacity is not held (two-stage, inverter) are
     judged by residuals only against their own earlier visits.
     """
     rows = residuals(evidence, at_rest=at_rest, earlier=earlier)
@@ -85,7 +90,8 @@ def diagnose(
     rows = rows.without(*withheld)
     footing = _footing(rows)
     known = [*plain, *electrical]
-    if evidence.run != "running" or evidence.mode not in ("cool", "") or not _held(evidence, footing):
+    steady = evidence.run == "running" and evidence.mode in ("cool", "") and evidence.run_s >= least_run_s
+    if not steady or not _held(evidence, footing):
         outcome = Outcome.NAMED if known else Outcome.NOT_ENOUGH
         return Diagnosis(outcome, tuple(known), rows, footing=footing)
     if len(rows.rows) < _FEWEST:
@@ -94,14 +100,16 @@ def diagnose(
     table = chart(is_orifice(evidence.system))
     weighed = weigh(rows, table)
     sound = next((each.share for each in weighed if each.name == SOUND), 1.0)
-    if sound >= ALARM or not rows.outside:
+    if sound >= DOUBT or (known and sound >= ALARM):
         return Diagnosis(Outcome.NAMED if known else Outcome.SOUND, tuple(known), rows, footing=footing)
     ranked = _ranked([each for each in weighed if each.name != SOUND], 1.0 - sound)
     likely = [_cause(each, rows, table, units) for each in ranked if each.share >= _WORTH_NAMING]
     if any(cause.id == "failing_fan_capacitor" for cause in electrical):
         likely = [_by_fan(cause) for cause in likely]
     causes = (*known, *likely)
-    if ranked[0].share >= NAMED or known:
+    alarming = sound < ALARM and rows.outside
+    enough = _NAMED_OFF if ranked[0].name.startswith("off:") else NAMED
+    if (ranked[0].share >= enough and alarming) or known:
         return Diagnosis(Outcome.NAMED, causes, rows, footing=footing)
     return Diagnosis(Outcome.CANNOT_TELL, causes, rows, _decider(ranked, rows, table), footing)
 

@@ -86,6 +86,10 @@ COMPRESSION_EXPONENT: Mapping[str, float] = MappingProxyType(
 )  # fmt: skip
 
 
+# Below this superheat [K] the vapor may carry liquid, and its temperature no longer tells its state (judgement).
+_WET_K = 2.0
+
+
 @dataclass(frozen=True, slots=True)
 class Measured:
     """One feature as measured: its value, and its derivative by each source."""
@@ -212,7 +216,8 @@ def _compression_heat(read: _Reader) -> Measured | None:
     if hot is None or suction is None or low is None or high is None or exponent is None:
         return None
     below, above = low.value + read.barometer, high.value + read.barometer
-    if not 0.0 < below < above:
+    wet = _above_dew(read)
+    if not 0.0 < below < above or (wet is not None and wet.value < _WET_K):
         return None
     factor = (above / below) ** exponent
     kelvin = suction.value + _ZERO_CEL

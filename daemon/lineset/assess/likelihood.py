@@ -36,24 +36,26 @@ PRIOR: Mapping[str, float] = {
     "off:vapor_service_pressure": 0.004,
     "off:liquid_service_pressure": 0.004,
     "off:vapor_line_temperature": 0.006,
-    "off:liquid_line_temperature": 0.006,
+    "off:liquid_line_temperature": 0.004,
     "off:outdoor_air_temperature": 0.004,
     "off:supply_air_temperature": 0.004,
     "off:return_air_temperature": 0.004,
-    "off:discharge_line_temperature": 0.004,
+    "off:discharge_line_temperature": 0.002,
     "off:condenser_leaving_temperature": 0.003,
 }
-# how far a reading is off when it is off: standard deviation, SI. A gauge 5 psi from zero, a clamp that feels the air.
-OFF_U: Mapping[str, float] = {
-    "vapor_service_pressure": 40e3,
-    "liquid_service_pressure": 60e3,
-    "vapor_line_temperature": 8.0,
-    "liquid_line_temperature": 5.0,
-    "outdoor_air_temperature": 4.0,
-    "supply_air_temperature": 4.0,
-    "return_air_temperature": 3.0,
-    "discharge_line_temperature": 15.0,
-    "condenser_leaving_temperature": 5.0,
+# By how much a reading is off when it is off: mean and standard deviation, SI. A gauge lies about 5 psi from zero to
+# either side; a probe outdoors reads high, in the sun or in what the coil blows out. A clamp without contact reads
+# towards the air: see `_off`, which uses these two only where what it needs is not known.
+OFF: Mapping[str, tuple[float, float]] = {
+    "vapor_service_pressure": (0.0, 45e3),
+    "liquid_service_pressure": (0.0, 120e3),
+    "vapor_line_temperature": (10.0, 6.0),
+    "liquid_line_temperature": (-4.0, 2.5),
+    "outdoor_air_temperature": (3.0, 2.0),
+    "supply_air_temperature": (0.0, 4.0),
+    "return_air_temperature": (0.0, 3.0),
+    "discharge_line_temperature": (-12.0, 8.0),
+    "condenser_leaving_temperature": (-4.0, 3.0),
 }
 _AIR_DROP_POINTS = ("filter_drop", "coil_drop", "external_static")
 
@@ -100,13 +102,34 @@ def _log_mean(logs: Sequence[float]) -> float:
     return top + math.log(sum(math.exp(each - top) for each in logs) / len(logs))
 
 
+# A clamp that feels the air reads this part of the way from the pipe to the outdoor air (judgement).
+_TOWARDS_AIR, _TOWARDS_AIR_U = 0.85, 0.2
+
+
+def _off(rows: Residuals, point: str) -> tuple[float, float]:
+    """By how much a point's reading is off when it is off: mean and standard deviation."""
+    way = None
+    if point == "vapor_line_temperature" and rows.conditions is not None:
+        evaporating, superheat = rows.get("evaporating"), rows.get("superheat")
+        if evaporating is not None and superheat is not None:
+            way = rows.conditions.outdoor - (evaporating.expected + superheat.expected)
+    elif point == "liquid_line_temperature":
+        condensing, subcooling = rows.get("condensing"), rows.get("subcooling")
+        if condensing is not None and subcooling is not None:
+            way = subcooling.expected - condensing.expected
+    if way is None or abs(way) < 2.0:
+        return OFF[point]
+    return _TOWARDS_AIR * way, _TOWARDS_AIR_U * abs(way)
+
+
 def _off_density(rows: Residuals, covariance: Matrix, point: str) -> float | None:
     slopes = [row.by.get(point, 0.0) for row in rows.rows]
     if not any(slopes):
         return None
-    variance = OFF_U[point] ** 2
+    mean, deviation = _off(rows, point)
+    variance = deviation**2
     widened = [[covariance[i][j] + a * b * variance for j, b in enumerate(slopes)] for i, a in enumerate(slopes)]
-    return log_density([row.residual for row in rows.rows], widened)
+    return log_density([row.residual - a * mean for row, a in zip(rows.rows, slopes, strict=True)], widened)
 
 
 def weigh(rows: Residuals, chart: Mapping[Fault, Row]) -> list[Weighed]:
@@ -121,7 +144,7 @@ def weigh(rows: Residuals, chart: Mapping[Fault, Row]) -> list[Weighed]:
         logs[SOUND] = log_density([row.residual for row in rows.rows], covariance)
         for fault, row in chart.items():
             logs[fault] = _mean_density(rows, covariance, row)
-        for point in OFF_U:
+        for point in OFF:
             found = _off_density(rows, covariance, point)
             if found is not None:
                 logs[f"off:{point}"] = found

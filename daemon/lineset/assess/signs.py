@@ -79,7 +79,7 @@ ORIFICE: Mapping[Fault, Row] = MappingProxyType(
         row.fault: row
         for row in (
             Row(Fault.LOW_CHARGE, "-+--+--0", ("condensing", "coil_rise", "split", "evaporating"), PUBLISHED),
-            Row(Fault.VALVE_LEAK, "+------+", ("discharge", "split"), PUBLISHED),
+            Row(Fault.VALVE_LEAK, "+------+", ("split",), PUBLISHED),
             Row(Fault.RESTRICTION, "-+-++--0", ("condensing", "coil_rise"), PUBLISHED),
             Row(Fault.OUTDOOR_COIL, "+-+-++-0", ("evaporating", "superheat", "subcooling", "split"), PUBLISHED),
             Row(

@@ -331,6 +331,33 @@ class Checked(Body, frozen=True, kw_only=True, tag="check"):
     run_s: float = 0.0
 
 
+class Finding(Body, frozen=True, kw_only=True, tag="finding"):
+    """What explains the readings of a running system, whenever that changed: evidence, meaning, caution, next step.
+
+    `state` is open or withdrawn. `category` is instrument, electrical, air, refrigerant or empty; `rank` counts from 1,
+    the likeliest; `confidence` is clear, likely, probable or possible, `share` the cause's part of what may explain
+    the readings; `basis` says against what they were held. Everything else is sentences.
+    """
+
+    system: str
+    phase: str
+    id: str
+    title: str
+    state: str
+    category: str = ""
+    rank: int = 0
+    confidence: str = ""
+    share: float = 0.0
+    evidence: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+    meaning: str = ""
+    caution: str = ""
+    next_step: str = ""
+    basis: str = ""
+    run: str = "unknown"
+    run_s: float = 0.0
+
+
 InputBody = (
     Opened
     | Introduced
@@ -348,17 +375,17 @@ InputBody = (
     | Commanded
     | Closed
 )
-OutputBody = Settled | Unsettled | TooCoarse | RunChanged | QualityChanged | Derived | Checked
+OutputBody = Settled | Unsettled | TooCoarse | RunChanged | QualityChanged | Derived | Checked | Finding
 AnyBody = InputBody | OutputBody
 
 INPUT_KINDS = frozenset(
     "opened introduced frame entered placed phase declared instrument tick wall resumed overrun note command "
     "closed".split()
 )
-OUTPUT_KINDS = frozenset("settled unsettled too_coarse run quality derived check".split())
+OUTPUT_KINDS = frozenset("settled unsettled too_coarse run quality derived check finding".split())
 # Record events leave for the broker only after they are committed.
 RECORD_KINDS = frozenset(
-    "settled unsettled too_coarse run quality check phase declared placed entered opened closed command".split()
+    "settled unsettled too_coarse run quality check finding phase declared placed entered opened closed command".split()
 )
 
 

@@ -143,6 +143,31 @@ class CheckMessage(Message, frozen=True, kw_only=True):
     caution: str = ""
 
 
+class FindingMessage(Message, frozen=True, kw_only=True):
+    """Topic `{phase}/finding/{id}`: retained, what explains a system's readings, with its `seq` in the journal.
+
+    `state` is open or withdrawn; `rank` counts from 1, the likeliest; `confidence` is clear, likely, probable or
+    possible. Advice only: never in place of the maker's procedure, local code or a licensed person.
+    """
+
+    seq: int
+    system: str
+    phase: str
+    id: str
+    title: str
+    state: str
+    category: str = ""
+    rank: int = 0
+    confidence: str = ""
+    share: float = 0.0
+    evidence: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+    meaning: str = ""
+    caution: str = ""
+    next_step: str = ""
+    basis: str = ""
+
+
 class RunMessage(Message, frozen=True, kw_only=True):
     """Topic `run`: retained, the running state of a system, with its `seq`."""
 

@@ -28,6 +28,7 @@ MESSAGES: tuple[type[msgspec.Struct], ...] = (
     live.NowMessage,
     live.SettledMessage,
     live.CheckMessage,
+    live.FindingMessage,
     live.RunMessage,
     live.EventMessage,
 )
@@ -43,6 +44,7 @@ PARAMETERS: dict[str, str] = {
     "phase": "Phase of the visit.",
     "point": "A point of the catalogue; an instance follows after a dash: heat_strip_current-2.",
     "name": "A point, a derived value or a check; an instance follows after a dash.",
+    "id": "A cause, cannot_tell or nothing_found.",
     "kind": "Kind of the entry in the journal.",
     "verb": "What is asked.",
     "request": "The id that the asker gave the request.",

@@ -147,6 +147,15 @@ KINDS: dict[str, Kind] = {
             "A check's verdict, whenever it changed; a record event with its seq.",
         ),
         Kind(
+            "finding",
+            "visit/{visit}/{system}/{phase}/finding/{id}",
+            live.FindingMessage,
+            1,
+            True,
+            "station",
+            "What explains a system's readings, or that it no longer does; a record event with its seq.",
+        ),
+        Kind(
             "command",
             "command/{verb}",
             command.Request,
@@ -265,6 +274,9 @@ class Topics:
 
     def check(self, visit: str, system: str, phase: str, name: str) -> str:
         return _build(self.base, "check", (visit, system, phase, name))
+
+    def finding(self, visit: str, system: str, phase: str, id_: str) -> str:
+        return _build(self.base, "finding", (visit, system, phase, id_))
 
     def command(self, verb: str) -> str:
         return _build(self.base, "command", (verb,))

@@ -20,6 +20,7 @@ from lineset.assess.evidence import Accuracy, Evidence, Known
 from lineset.assess.rules import SHIPPED, Rules, RulesError, read_rules
 from lineset.assess.verdict import Verdict
 from lineset.contract import entry as e
+from lineset.engine import diagnosing
 from lineset.engine.derivation import ENTERED_NS
 from lineset.engine.settling import sig9
 from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
@@ -64,6 +65,7 @@ def begin_phase(state: EngineState) -> None:
     for system in state.systems.values():
         system.declared.clear()
         system.judged.clear()
+        diagnosing.begin_phase(system, state.phase)
 
 
 def assess(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -> list[e.OutputBody]:
@@ -75,6 +77,7 @@ def assess(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -
     for each in out:
         if isinstance(each, e.Settled):
             _remember(state.systems[each.system], each)
+            diagnosing.remember_rest(state.systems[each.system], each)
         elif isinstance(each, e.Unsettled):
             _wait(state.systems[each.system], state.t + _DOUBT_NS)
     found: list[e.OutputBody] = []
@@ -105,7 +108,8 @@ def _judge(state: EngineState, system: SystemState, due: bool) -> list[e.OutputB
     if run.state in (RunState.RUNNING, RunState.STARTING) and state.t < ready:
         _wait(system, ready)
     told: list[e.OutputBody] = []
-    for verdict in judge_all(evidence_of(state, system), rules):
+    evidence = evidence_of(state, system)
+    for verdict in judge_all(evidence, rules):
         key = (_key(verdict), verdict.value)
         before = system.judged.get(verdict.name)
         if not _news(system, verdict, before, key):
@@ -117,7 +121,7 @@ def _judge(state: EngineState, system: SystemState, due: bool) -> list[e.OutputB
         if problem:
             verdict = replace(verdict, assumed=(*verdict.assumed, problem))
         told.append(_checked(state, system, verdict))
-    return told
+    return told + diagnosing.diagnosed(state, system, evidence, rules.settings.run_minutes)
 
 
 def _key(verdict: Verdict) -> str:

@@ -75,6 +75,8 @@ class SystemState(msgspec.Struct):
     settled_count: dict[str, int] = {}
     declared: dict[str, bool] = {}  # fact -> whether it is so, as declared in this phase
     judged: dict[str, tuple[str, float | None]] = {}  # check -> what was last told of it in this phase, and its value
+    found: dict[str, str] = {}  # finding -> what was last told of it in this phase
+    rest: dict[str, tuple[float, float]] = {}  # point -> value and u that settled while the system stood
     judge_at: int = -1  # ns: when waiting for a precondition ends; -1: nothing waits
 
 

@@ -9,7 +9,15 @@ import msgspec
 import structlog
 
 from lineset.contract import entry as e
-from lineset.contract.live import CheckMessage, EventMessage, Message, RunMessage, SettledMessage, encode
+from lineset.contract.live import (
+    CheckMessage,
+    EventMessage,
+    FindingMessage,
+    Message,
+    RunMessage,
+    SettledMessage,
+    encode,
+)
 from lineset.contract.topic import TopicError, Topics
 from lineset.derive.catalogue import CATALOGUE
 from lineset.equipment.display import Units, shown
@@ -32,7 +40,7 @@ QUANTITY_OF_UNIT = {
         Quantity.CURRENT,
         Quantity.VOLTAGE,
         Quantity.PRESSURE_DIFFERENCE,
-        Quantity.RATIO,
+        Quantity.FRACTION,
     )
 }
 _TIME_KINDS = frozenset({"opened", "wall", "resumed"})
@@ -71,6 +79,18 @@ def check_message(body: e.Checked, wall_s: float, seq: int, units: Units) -> Che
         t=wall_s, seq=seq, v=body.value, u=body.unit, sd=body.u, target_sd=body.target_u, text=text,
         target_text=target_text, **same,
     )  # fmt: skip
+
+
+def finding_message(body: e.Finding, wall_s: float, seq: int) -> FindingMessage:
+    """A finding as a live message."""
+    same = {
+        name: getattr(body, name)
+        for name in (
+            "system", "phase", "id", "title", "state", "category", "rank", "confidence", "share", "evidence", "against",
+            "meaning", "caution", "next_step", "basis",
+        )
+    }  # fmt: skip
+    return FindingMessage(t=wall_s, seq=seq, **same)
 
 
 class JournalEvents:
@@ -191,5 +211,8 @@ class JournalEvents:
             message = check_message(body, wall_s, seq, self._units)
             topic = self._topics.check(self.visit, body.system, body.phase, body.name)
             return EventRow(seq, topic, encode(message), True)
+        if isinstance(body, e.Finding):
+            topic = self._topics.finding(self.visit, body.system, body.phase, body.id)
+            return EventRow(seq, topic, encode(finding_message(body, wall_s, seq)), True)
         message = EventMessage(t=wall_s, seq=seq, event=kind, body=msgspec.to_builtins(body))
         return EventRow(seq, self._topics.event(kind, self.visit), encode(message), False)

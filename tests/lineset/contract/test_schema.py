@@ -102,6 +102,7 @@ def test_every_topic_that_exists_is_described() -> None:
         "visit/{visit}/{system}/derived/{name}",
         "visit/{visit}/{system}/{phase}/settled/{name}",
         "visit/{visit}/{system}/{phase}/check/{name}",
+        "visit/{visit}/{system}/{phase}/finding/{id}",
         "command/{verb}",
         "reply/{request}",
     }
@@ -115,6 +116,7 @@ def test_every_topic_that_exists_is_described() -> None:
         "send_run",
         "send_settled",
         "send_check",
+        "send_finding",
     }
 
 

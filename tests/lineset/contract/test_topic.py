@@ -53,6 +53,10 @@ def test_every_topic_is_read_back_as_it_was_built(
             topics.check(visit, system, phase, name),
             {"visit": visit, "system": system, "phase": phase, "name": name},
         ),
+        "finding": (
+            topics.finding(visit, system, phase, phase),
+            {"visit": visit, "system": system, "phase": phase, "id": phase},
+        ),
         "command": (topics.command(phase), {"verb": phase}),
         "reply": (topics.reply(phase), {"request": phase}),
     }
