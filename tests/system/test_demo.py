@@ -1,0 +1,84 @@
+"""The demo by its own script: it ends with the table, and it fails when a promised reading cannot settle."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from lineset.journal.verify import verify
+
+pytestmark = pytest.mark.system
+
+TOP = Path(__file__).resolve().parents[2]
+SPEED = "40"
+
+
+def environment() -> dict[str, str]:
+    """What the script reuses: the environment that runs these tests, if it is one that the script made."""
+    prefix = Path(sys.prefix)
+    stamp = prefix / ".lineset-lock"
+    wanted = subprocess.run(
+        "cat requirements.lock pyproject.toml | cksum", shell=True, cwd=TOP, capture_output=True, text=True, check=True
+    ).stdout.strip()
+    if not stamp.exists() or stamp.read_text().strip() != wanted:
+        pytest.skip(
+            f"{prefix} was not made by demo/run or tests/run from this lock file; the script would reinstall it"
+        )
+    return {**os.environ, "LINESET_VENV": str(prefix)}
+
+
+async def demo(out: Path, *more: str) -> asyncio.subprocess.Process:
+    return await asyncio.create_subprocess_exec(
+        *("bash", str(TOP / "demo" / "run"), "--once", "--speed", SPEED, "--out", str(out), *more),
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+        cwd=out.parent,  # it works from any folder
+        env=environment(),
+    )
+
+
+@pytest.mark.timeout(180)
+async def test_the_demo_plays_the_visit_and_ends_with_its_table(tmp_path: Path) -> None:
+    process = await demo(tmp_path / "out")
+    said, errors = (text.decode() for text in await process.communicate())
+    assert process.returncode == 0, said[-3000:] + errors[-2000:]
+    assert "DID NOT SETTLE" not in said
+    for line in ("total superheat", "subcooling", "HERM capacitance under load", "heat strip current 2"):
+        assert re.search(rf"^after +{line} ", said, re.M), line
+    match = re.search(r"inside the 95 % interval for (\d+) of (\d+) settled values", said)
+    assert match is not None
+    inside, judged = int(match[1]), int(match[2])
+    assert judged >= 40
+    assert inside >= 0.9 * judged  # 95 % are to be expected of honest intervals
+    assert "mosquitto_sub" in said
+    (journal,) = (tmp_path / "out" / "data" / "visits").glob("*.journal")
+    found = verify(journal)
+    assert found.ok
+    assert found.sealed
+
+
+@pytest.mark.timeout(180)
+async def test_the_demo_fails_when_a_promised_reading_is_missing(tmp_path: Path) -> None:
+    """Somebody pulls the bench meter's plug while the demo plays; the capacitors cannot be measured on the bench."""
+    process = await demo(tmp_path / "out")
+    talking = asyncio.create_task(process.communicate())
+    description = tmp_path / "out" / "bench" / "bench.json"
+    async with asyncio.timeout(60):
+        while not description.exists():
+            await asyncio.sleep(0.05)
+    host, _, port = json.loads(description.read_text())["control"].rpartition(":")
+    reader, writer = await asyncio.open_connection(host, int(port))
+    writer.write(json.dumps({"do": "unplug", "instrument": "bench"}).encode() + b"\n")
+    assert json.loads(await reader.readline())["ok"]
+    writer.close()
+    said, errors = (text.decode() for text in await talking)
+    assert process.returncode == 1, said[-3000:] + errors[-2000:]
+    assert re.search(r"^missing: .*work/herm_capacitance", said, re.M), said[-2000:]
+    assert "DID NOT SETTLE" in said
