@@ -171,9 +171,14 @@ class BrokerFile(msgspec.Struct, frozen=True, kw_only=True):
 
 def runtime_folder() -> Path:
     """Where the running daemon leaves `broker.json` unless told otherwise."""
+    import warnings
+
     from platformdirs import user_runtime_path
 
-    return user_runtime_path("lineset")
+    with warnings.catch_warnings():
+        # a login without a runtime folder of its own gets one below /tmp; that is no news for a technician
+        warnings.simplefilter("ignore")
+        return user_runtime_path("lineset")
 
 
 def read_broker_file(folder: str | Path | None = None) -> BrokerFile:
