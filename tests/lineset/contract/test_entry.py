@@ -77,7 +77,7 @@ BODIES: tuple[e.AnyBody, ...] = (
     ),
     e.QualityChanged(system="main", name="power", quality="stale", reason="r", instrument="i", channel="c"),
     e.Derived(system="main", values={"subcooling": (5.5, 0.3)}),
-    e.Finding(system="s1", phase="before", id="low_indoor_airflow", title="Too little indoor air", state="open", rank=1),
+    e.Finding(system="s1", phase="before", id="low_indoor_airflow", title="Too little air", state="open", rank=1),
     e.Checked(
         system="main", phase="after", name="subcooling", title="subcooling", state="pass", reason="r", finding="inside",
         value=5.5, unit="K", u=0.3, target=5.6, target_u=0.1, low=3.9, high=7.2, probability=0.99, rule="simple",
