@@ -54,7 +54,7 @@ class Visit:
         bench, shown = self._bench, self._shown
         await shown.command("visit-open", visit="spring-demo", systems=[])
         self._say("visit opened; the system is at rest, power verified off, gauges and probes on")
-        await self._prove("at_rest", STANDING, 240)
+        await self._prove("at_rest", STANDING, 480)
         await self._phase("before")
         await self._run_and_measure("before")
         await self._phase("work")

@@ -125,7 +125,10 @@ def _sit(system: SystemState, channel: ChannelState, instrument: str, point_name
     there.instrument, there.channel = instrument, record.name
     there.value, there.quality, there.told_coarse = None, Quality.GOOD, False
     there.detector = detector(
-        Quantity(record.quantity), resolution=ChannelScale(record).resolution, response_s=record.response_s
+        Quantity(record.quantity),
+        resolution=ChannelScale(record).resolution,
+        response_s=record.response_s,
+        point=point_name,
     )
     there.response_s = record.response_s
     there.smooth, there.lag = None, 0.0

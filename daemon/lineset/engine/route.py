@@ -10,8 +10,8 @@ from lineset.derive.declared import Derived
 from lineset.engine import derivation
 from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
 from lineset.engine.uncertain import Budgets, air
+from lineset.measure.bands import band_of
 from lineset.measure.quality import FASTEST, STANDS_AT_ZERO
-from lineset.measure.settle import BANDS
 from lineset_drivers.quantity import POSSIBLE, Quantity, from_si
 
 # Conductors that must carry current while the outdoor unit runs: zero there is a clamp that is not on the wire.
@@ -77,8 +77,8 @@ class Route:
         self.installed = budgets.installed(channel.point)
         self._needs_air = self.installed.needs_air
         self.fastest = FASTEST.get(quantity)
-        band = BANDS.get(quantity)
-        self.fine = band is not None and self.scale.resolution < band.drift / 3.0
+        band = band_of(quantity, channel.point)
+        self.fine = band is not None and self.scale.resolution < band.band / 3.0
         self.low, self.high = _limits(record, quantity)
         self.rest = 0.0 if quantity in STANDS_AT_ZERO else None
         self.system: SystemState | None = engine.systems.get(channel.system) if channel.point else None

@@ -12,11 +12,11 @@ from lineset.engine.derivation import Inputs
 from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
 from lineset.engine.uncertain import Budgets, with_window
 from lineset.equipment.points import point
-from lineset.measure.settle import detector
+from lineset.measure.settle import Detector, detector
 from lineset.measure.source import combined, coverage95
 from lineset.measure.uncertainty import Z95
 from lineset.visit.run import RunState
-from lineset_drivers.quantity import SI_UNIT
+from lineset_drivers.quantity import SI_UNIT, Quantity, unit_of
 
 # What was derived from values that a person attested or that settled earlier is told again only when it moved by
 # more than this share of its standard uncertainty.
@@ -81,7 +81,7 @@ def changed(
     watch = place.detector
     assert watch is not None
     if not watch.settled:
-        return lost(state, system, place, watch.why)
+        return lost(state, system, place, _why(watch, point(place.name).si_unit))
     fit = watch.fit()
     parts = with_window(budgets.parts(system, place, fit.mean), place.name, fit, channel.record.response_s)
     place.origin = "instrument"
@@ -100,6 +100,17 @@ def changed(
     )
 
 
+def _why(watch: Detector, unit: str) -> str:
+    """Why it was let go; of what hunts also how far and how often."""
+    wide = watch.hunting_amplitude
+    if not wide:
+        return watch.why
+    # a difference of temperatures is in kelvins
+    return (
+        f"it hunts by {wide:.3g} {'K' if unit == 'Cel' else unit} to either side every {watch.hunting_period_s:.0f} s"
+    )
+
+
 def lost(state: EngineState, system: SystemState, place: PointState, reason: str) -> e.Unsettled:
     """What had settled is steady no more."""
     return e.Unsettled(system=system.record.id, phase=state.phase, name=place.name, reason=reason)
@@ -108,13 +119,17 @@ def lost(state: EngineState, system: SystemState, place: PointState, reason: str
 def too_coarse(system: SystemState, place: PointState, channel: ChannelState) -> e.TooCoarse:
     """Said once per placement: with this meter the reading cannot be shown to settle."""
     record = channel.record
+    watch = place.detector
+    # a meter that has gone to a coarser range, or whose profile says nothing, shows a wider step than is declared
+    seen = watch.step / abs(unit_of(record.unit, Quantity(record.quantity)).factor) if watch is not None else 0.0
+    step = max(record.resolution, seen)
     return e.TooCoarse(
         system=system.record.id,
         name=place.name,
         instrument=place.instrument,
         channel=place.channel,
         reason=(
-            f"the display's step of {record.resolution:g} {record.unit} is wider than what a verdict on "
+            f"too coarse: {step:.3g} {record.unit} steps are wider than what a verdict on "
             f"{point(place.name).title} tolerates; use a finer range or another meter"
         ),
     )
@@ -184,7 +199,7 @@ def derived_step(
     if not watch.push(inputs.newest, value):
         return None
     if not watch.settled:
-        return lost(state, system, target, watch.why)
+        return lost(state, system, target, _why(watch, SI_UNIT[named.quantity]))
     fit = watch.fit()
     return _derived_settled_event(
         state, system, named, target, inputs, fit.mean, with_window(parts(), target.name, fit, inputs.response_s),

@@ -1,72 +1,46 @@
 """The settled detector: when a reading has become useful for a verdict.
 
-Over a window fit for probe and quantity a line is fitted through the samples. The reading is settled when the
-slope's 95 % confidence interval lies inside the drift that a verdict tolerates and twice the scatter lies inside the
-spread that it tolerates, with enough samples. The interval is widened for correlation between neighbouring samples
-(from the mean square successive difference: von Neumann 1941) and for drift that hides inside the last digit of a
-coarse display. It leaves the settled state only at twice the limits (hysteresis), so that it does not chatter.
+Settled means: what is still to come of a change, and its swing, lie inside the band that a verdict tolerates, and its
+drift stays inside it over the verdict's horizon. Single odd samples fall out (median of three); samples are averaged
+in blocks, older blocks in groups of four; the blocks are explained by tails and by a line (`tails`), and twice in a
+row the probability must be high. It is let go by another rule: a jump, or newest blocks that leave the track of those
+before them. What swings is reported (`hunting_amplitude`, `hunting_period_s`); a display whose step is wider than the
+band is `coarse` and never settles; a value that stands still though it flickered before is `stuck` and does not count.
 
-Sums run along with the window: the cost of a sample does not depend on the window's length.
+The cost of a sample does not depend on the window: a few sums, and once a block a fit through at most 52 blocks.
 """
 
 from __future__ import annotations
 
 import math
-from itertools import pairwise
+from operator import mul
 from typing import NamedTuple
 
 import msgspec
 
-from lineset.measure.uncertainty import student_t95
+from lineset.measure.bands import band_of
+from lineset.measure.blocks import BLOCKS_A_HOLD, NS, Blocks
+from lineset.measure.hunting import Swing
+from lineset.measure.tails import Outlook, outlook
 from lineset_drivers.quantity import Quantity
 
-Q = Quantity
-
-
-class Band(NamedTuple):
-    """What a verdict tolerates, in SI units of the quantity.
-
-    `drift` is the change allowed over one `window_s`; `spread` is twice the standard deviation allowed. Each is the
-    larger of an absolute and a relative (to the value) figure.
-    """
-
-    window_s: float
-    drift: float
-    drift_rel: float
-    spread: float
-    spread_rel: float
-    min_samples: int
-    reason: str
-
-
-# One table. The figures are our judgement (common practice, no source) from the tolerances that verdicts commonly
-# have: superheat and subcooling a few kelvins, amps and microfarads a few percent; about a tenth is given to drift.
-BANDS: dict[Quantity, Band] = {
-    Q.TEMPERATURE: Band(60, 0.3, 0, 0.6, 0, 8, "a tenth of a 3 K superheat or subcooling tolerance"),
-    Q.TEMPERATURE_DIFFERENCE: Band(90, 0.4, 0, 0.8, 0, 8, "a tenth of a 3 K tolerance, two probes deep"),
-    Q.PRESSURE_GAUGE: Band(60, 6e3, 0.004, 14e3, 0.01, 8, "about 0.3 K of saturation temperature"),
-    Q.PRESSURE_ABSOLUTE: Band(60, 6e3, 0.004, 14e3, 0.01, 8, "about 0.3 K of saturation temperature"),
-    Q.PRESSURE_DIFFERENCE: Band(10, 2.5, 0.02, 5, 0.06, 6, "a hundredth of an inch of water on a static budget"),
-    Q.RELATIVE_HUMIDITY: Band(60, 1.0, 0, 2.0, 0, 6, "0.3 K of wet bulb indoors"),
-    Q.CURRENT: Band(6, 0.05, 0.01, 0.1, 0.03, 6, "a third of a 3 % capacitor or nameplate margin"),
-    Q.VOLTAGE: Band(6, 0.5, 0.005, 1.0, 0.015, 6, "half a percent of line volts"),
-    Q.CAPACITANCE: Band(5, 0.05e-6, 0.005, 0.1e-6, 0.015, 5, "a tenth of a 6 % capacitor tolerance"),
-    Q.RESISTANCE: Band(5, 0.02, 0.005, 0.05, 0.015, 5, "half a percent of a winding"),
-    Q.FREQUENCY: Band(5, 0.05, 0, 0.1, 0, 5, "a thousandth of line frequency"),
-    Q.POWER: Band(20, 10, 0.01, 20, 0.03, 8, "one percent of input power"),
-    Q.APPARENT_POWER: Band(20, 10, 0.01, 20, 0.03, 8, "one percent of apparent power"),
-    Q.AIR_SPEED: Band(20, 0.05, 0.02, 0.1, 0.06, 8, "two percent of airflow"),
-    Q.VOLUME_FLOW: Band(20, 0.005, 0.02, 0.01, 0.06, 8, "two percent of airflow"),
-    Q.RATIO: Band(60, 0.02, 0.005, 0.05, 0.015, 8, "half a percent of a ratio of pressures"),
-}
-
-LEAVE = 2.0  # times the limits, to stop being settled
-_REBASE_WINDOWS = 8.0
-_LONGEST_WINDOWS = 8.0  # a slow beacon may stretch its window so far to gather its samples: one a minute can settle
+# Found on the tuning streams of the settle bench, and judged on others.
+SURE = 0.96  # probability needed, twice in a row
+_PASSES = 2
+_FEWEST = 5  # blocks
+_LOOK_AGAIN = 6  # blocks, while settled
+_STEEP, _STEEP_U = 1.1, 1.0  # times the slope tolerated, after so many standard uncertainties: let go
+_TWO, _THREE = 0.6, 0.5  # bands that the newest two or three blocks may leave their track by, beside their noise
+_TRUSTED = 12  # blocks since it settled, before they are their own track
+_JOINED_COUNT = 2.0  # what four joined blocks count for: correlated noise does not fall with the number of samples
+_CHOSEN = 1.3  # a moment chosen because it looks steady looks steadier than it is
+_DISTURBED_HOLDS = 4.0  # for so long after it was let go a creep is likely
+_FLOOR = 0.05  # bands: no block mean is taken to be surer
+_NEWEST = 12  # blocks that tell their own noise
 
 
 class Fit(NamedTuple):
-    """The window as it stands: mean, slope a second with its 95 % half width, scatter, and uncertainty of the mean."""
+    """What was declared: value now, slope a second with its 95 % half width, scatter of samples, uncertainty."""
 
     mean: float
     slope: float
@@ -77,195 +51,242 @@ class Fit(NamedTuple):
     samples: int
 
 
-class Detector(msgspec.Struct):
+class Detector(Blocks):
     """Settled or not, for one stream of samples. Mutable, and part of the engine's state.
 
     Made by `detector(quantity, ...)`. `push(t, x)` takes time in ns and a value in SI, and returns True when
     `settled` changed.
     """
 
-    window_s: float
-    drift: float
-    drift_rel: float
-    spread: float
-    spread_rel: float
-    min_samples: int
-    resolution: float
-    settled: bool = False
-    coarse: bool = False  # the display's step alone is wider than the limits
+    coarse: bool = False  # the display's step is wider than the band
+    eta_s: float = -1.0  # how long is still needed; below 0: cannot be said
     why: str = ""  # why it last stopped being settled
-    ts: list[float] = []
-    xs: list[float] = []
-    head: int = 0
-    t0: int = 0
-    x0: float = 0.0
-    st: float = 0.0
-    sx: float = 0.0
-    stt: float = 0.0
-    stx: float = 0.0
-    sxx: float = 0.0
-    sdd: float = 0.0  # sum of squared differences of neighbours
-    outliers: int = 0
+    swing: Swing = msgspec.field(default_factory=Swing)
+    declared: Fit | None = None
+    passes: int = 0
+    wait: int = 0  # blocks to let pass before the next look
+    noise: float = 0.0  # rms of block means about the fit when it was declared
+    slope: float = 0.0
+    track_x: float = 0.0
+    track_t: float = 0.0
+    declared_t: float = 0.0
+    disturbed: float = 0.0  # until then a creep is likely: it was let go lately
+    since: int = 0  # blocks since it was declared
+
+    @property
+    def hunting_amplitude(self) -> float:
+        """Half of peak to peak, SI, of a reading that swings wider than is tolerated; 0 when it does not."""
+        wide = self.swing.amplitude
+        return wide if wide > 0.7 * self._band() else 0.0
+
+    @property
+    def hunting_period_s(self) -> float:
+        """Period of the swing, s; 0 when it does not hunt."""
+        return self.swing.period_s if self.hunting_amplitude else 0.0
 
     def reset(self) -> None:
         """Forget the window: the probe was moved, the phase changed, or the run state did."""
-        self.settled = False
-        self.coarse = False
+        self.settled = self.coarse = self.stuck = False
+        self.declared = None
+        self.same = 0
+        self.flicker = self.disturbed = 0.0
+        self.t_last = -1
+        self.swing = Swing()
         self._clear()
 
     def _clear(self) -> None:
-        self.ts = []
-        self.xs = []
-        self.head = 0
-        self.st = self.sx = self.stt = self.stx = self.sxx = self.sdd = 0.0
-        self.outliers = 0
+        self._empty()
+        self.passes = self.wait = 0
+        self.eta_s = -1.0
 
-    def _rebase(self) -> None:
-        ts, xs = self.ts[self.head :], self.xs[self.head :]
-        shift_t, shift_x = ts[0], xs[0]
-        self.t0 += int(shift_t * 1e9)
-        shift_t = int(shift_t * 1e9) * 1e-9
-        self.x0 += shift_x
-        self.ts = ts = [t - shift_t for t in ts]
-        self.xs = xs = [x - shift_x for x in xs]
-        self.head = 0
-        self.st, self.sx = sum(ts), sum(xs)
-        self.stt = sum(t * t for t in ts)
-        self.stx = sum(t * x for t, x in zip(ts, xs, strict=True))
-        self.sxx = sum(x * x for x in xs)
-        self.sdd = sum((b - a) ** 2 for a, b in pairwise(xs))
+    def _closed(self) -> bool:
+        self.swing.take(self.ts[-1], self.xs[-1], self._band())
+        return self._watch() if self.settled else self._judge()
 
-    def push(self, t: int, value: float) -> bool:
-        """Take one sample at `t` ns. True when `settled` changed."""
-        ts, xs, head = self.ts, self.xs, self.head
-        if not ts:
-            self.t0, self.x0 = t, value
-            ts.append(0.0)
-            xs.append(0.0)
-            return False
-        time = (t - self.t0) * 1e-9
-        x = value - self.x0
-        if time <= ts[-1]:
-            return False  # two samples with one stamp tell nothing of a slope
-        d = x - xs[-1]
-        ts.append(time)
-        xs.append(x)
-        self.st += time
-        self.sx += x
-        self.stt += time * time
-        self.stx += time * x
-        self.sxx += x * x
-        self.sdd += d * d
-        oldest = time - self.window_s
-        farthest = time - self.window_s * _LONGEST_WINDOWS
-        n = len(ts) - head
-        # keep one sample at or beyond the window's start, and more where they come slowly
-        while n > 2 and ((ts[head + 1] <= oldest and n > self.min_samples) or ts[head] < farthest):
-            t_old, x_old = ts[head], xs[head]
-            step = xs[head + 1] - x_old
-            self.st -= t_old
-            self.sx -= x_old
-            self.stt -= t_old * t_old
-            self.stx -= t_old * x_old
-            self.sxx -= x_old * x_old
-            self.sdd -= step * step
-            head += 1
-            n -= 1
-        self.head = head
-        if ts[head] > _REBASE_WINDOWS * self.window_s:
-            self._rebase()
-            ts, head = self.ts, 0
-            time = ts[-1]
-        span = time - ts[head]
-        if n < self.min_samples or span < 0.95 * self.window_s:
-            return False
-        return self._judge(span)
+    def _jumped(self) -> bool:
+        return self._let_go("it jumped away from where it had settled")
 
-    def _judge(self, span: float) -> bool:
-        fit = self.fit()
-        size = abs(fit.mean)
-        drift = max(self.drift, self.drift_rel * size)
-        spread = max(self.spread, self.spread_rel * size)
-        change = abs(fit.slope) * self.window_s
-        if not self.settled:
-            if change + fit.slope_half * self.window_s <= drift and 2.0 * fit.scatter <= spread:
-                # what is declared is computed afresh: running sums keep a trace of a spike that has left the window
-                self._rebase()
-                fit = self.fit()
-                if abs(fit.slope) * self.window_s + fit.slope_half * self.window_s > drift or (
-                    2.0 * fit.scatter > spread
-                ):
-                    return False
-                self.settled = True
-                self.why = ""
-                return True
-            hidden = 2.0 * self.resolution / span / math.sqrt(3.0) * self.window_s
-            # limits in proportion to the value say nothing of a meter that reads zero: a clamp before it is closed
-            meant = self.drift_rel == 0.0 or size > self.resolution
-            self.coarse = meant and (hidden > drift or self.resolution > spread)
+    def _look(self, band: float) -> Outlook | None:
+        ts = self.old_ts + self.ts
+        now = self.ts[-1]
+        ages = [now - t for t in ts]
+        fine = len(self.ts)
+        each = sum(self.ns) / fine
+        # correlated noise does not fall with the number of samples; a joined block counts for two
+        counts = [_JOINED_COUNT] * len(self.old_ts) + [1.0 if n >= 0.5 * each else 0.5 for n in self.ns]
+        recent = self.vs[-10:]
+        scatter2 = sum(recent) / len(recent)
+        step = max(self.step, self.resolution)
+        # second differences of the newest blocks tell their own noise: neither a slope nor a slow curve enters
+        xs = self.xs[-_NEWEST:]
+        bent = [a - 2.0 * b + c for a, b, c in zip(xs, xs[1:], xs[2:], strict=False)]
+        floor = max(_FLOOR * band, 0.25 * step, math.sqrt(sum(map(mul, bent, bent)) / (6.0 * len(bent))))
+        hidden = step * math.exp(-0.5 * max(scatter2 / (step * step) - 0.08, 0.0) * 20.0) / 3.5 if step > 0.0 else 0.0
+        return outlook(
+            ages,
+            self.old_xs + self.xs,
+            counts,
+            band,
+            self.hold_s,
+            self.tail_s,
+            floor,
+            hidden,
+            now < self.disturbed,
+        )
+
+    def _judge(self) -> bool:
+        xs = self.xs
+        band = self._band()
+        if len(xs) < _FEWEST:
             return False
-        # a jump is seen at once, not when it has filled the window; one odd sample is not a jump
-        if abs(self.x0 + self.xs[-1] - fit.mean) > 2.0 * spread:
-            self.outliers += 1
-        else:
-            self.outliers = 0
-        if self.outliers >= 3:
-            self.why = "it jumped away from where it had settled"
-        elif change - fit.slope_half * self.window_s > LEAVE * drift:
-            self.why = "it is drifting"
-        elif 2.0 * fit.scatter > LEAVE * spread and self.outliers == 0:
-            self.why = "it scatters too widely"
-        else:
+        oldest = self.old_ts[0] if self.old_ts else self.ts[0]
+        if self.ts[-1] - oldest < self.dwell_s - self.block_s:
             return False
-        self.settled = False
-        keep = max(self.outliers, 1)
-        last_t, last_x = self.ts[-keep:], self.xs[-keep:]
-        t0, x0 = self.t0, self.x0
-        self._clear()
-        for old_t, old_x in zip(last_t, last_x, strict=True):
-            self.push(t0 + round(old_t * 1e9), x0 + old_x)
+        step = max(self.step, self.resolution)
+        wide = step > 1.001 * band
+        # limits in proportion to the value say nothing of a meter that reads zero: a clamp before it is closed
+        self.coarse = wide and (self.relative == 0.0 or abs(self.x0 + xs[-1]) > step)
+        if wide:
+            return False
+        # cheap: the newest blocks' slope is far beyond what is tolerated
+        change = abs(xs[-1] + xs[-2] - xs[-4] - xs[-5]) * 0.5
+        if change > 0.5 * band + 3.0 * self.block_s * band / self.hold_s:
+            self.passes = 0
+            return False
+        if self.wait > 0:
+            self.wait -= 1
+            return False
+        found = self._look(band)
+        if found is None:
+            return False
+        self.eta_s = found.eta_s
+        if found.probability < 0.3:  # far from it: look again when a good part of the time still needed has passed
+            ahead = found.eta_s if found.eta_s >= 0.0 else self.hold_s
+            self.wait = int(min(0.2 * ahead / self.block_s, BLOCKS_A_HOLD / 6.0)) + 1
+        calm = _calm(found, band) and not (self.swing.amplitude > 0.9 * band)
+        if not calm or found.probability < SURE:
+            self.passes = 0
+            return False
+        self.passes += 1
+        if self.passes < _PASSES:
+            return False
+        recent = self.vs[-10:]
+        scatter = math.sqrt(sum(recent) / len(recent) + found.misfit**2)
+        jump = max(band, 4.5 * scatter)
+        if abs(self.raw_1 - found.value) > jump:
+            return False  # the newest sample, not yet in a block, has already left
+        self.settled = True
+        self.wait = _LOOK_AGAIN
+        self.why = ""
+        self.eta_s = 0.0
+        # few blocks fit themselves too well
+        self.noise = found.misfit * math.sqrt(len(self.xs) / (len(self.xs) - 3.0))
+        self.slope = found.slope
+        self._state(found, scatter)
+        self.since = 0
+        self.track_x, self.track_t = found.value, self.ts[-1]
+        self.expect = found.value
+        self.jump = jump
         return True
 
+    def _watch(self) -> bool:
+        """Newest blocks against the track of those before them."""
+        xs, ts = self.xs, self.ts
+        band = self._band()
+        self.since += 1
+        slope = self.slope
+        if self.since >= _TRUSTED:
+            first = max(len(xs) - 21, len(xs) - self.since)
+            before, times = xs[first:-5], ts[first:-5]
+            count = len(before)
+            ref, at = sum(before) / count, sum(times) / count
+        else:  # blocks from before it was declared may hold the change that went before
+            ref, at = self.track_x, self.track_t
+        noise = max(self.noise, 0.25 * max(self.step, self.resolution))
+        d1 = xs[-1] - ref - slope * (ts[-1] - at)
+        d2 = xs[-2] - ref - slope * (ts[-2] - at)
+        d3 = xs[-3] - ref - slope * (ts[-3] - at)
+        two, three = abs(d1 + d2) / 2.0, abs(d1 + d2 + d3) / 3.0
+        if two > _TWO * band + 3.0 * noise or three > _THREE * band + 2.2 * noise:
+            return self._let_go("it is drifting")
+        if self.swing.amplitude > 1.1 * band:
+            return self._let_go("it swings to and fro")
+        self.expect = ref + slope * (ts[-1] - at)
+        # the track itself follows, so that a legitimate ramp may change its slope and a tail may end
+        self.wait -= 1
+        if self.wait <= 0:
+            self.wait = _LOOK_AGAIN
+            found = self._look(band)
+            if found is not None:
+                self.slope = found.slope
+                self.noise += 0.3 * (found.misfit - self.noise)
+                recent = self.vs[-10:]
+                self._state(found, math.sqrt(sum(recent) / len(recent) + found.misfit**2))
+                if abs(found.slope) - _STEEP_U * found.slope_u > _STEEP * band / self.hold_s:
+                    return self._let_go("its slope is too steep")
+        return False
+
+    def _let_go(self, why: str) -> bool:
+        self.settled = False
+        self.why = why
+        self.disturbed = (self.t_last - self.t0) * NS + _DISTURBED_HOLDS * self.hold_s
+        keep_t, keep_x, keep_n, keep_v = self.ts[-3:], self.xs[-3:], self.ns[-3:], self.vs[-3:]
+        n, st, sx, sxx, srr = self.n, self.st, self.sx, self.sxx, self.srr
+        self._clear()
+        self.ts, self.xs, self.ns, self.vs = keep_t, keep_x, keep_n, keep_v
+        self.n, self.st, self.sx, self.sxx, self.srr = n, st, sx, sxx, srr
+        return True
+
+    def _state(self, found: Outlook, scatter: float) -> None:
+        """Put what the blocks say now into the form in which it is told."""
+        step = max(self.step, self.resolution)
+        digit = 0.0
+        if step > 0.0:  # noise wider than the step smooths it away
+            digit = step / math.sqrt(12.0) * math.exp(-20.0 * max((scatter / step) ** 2 - 0.08, 0.0))
+        oldest = self.old_ts[0] if self.old_ts else self.ts[0]
+        self.declared = Fit(
+            self.x0 + found.value,
+            found.slope,
+            1.96 * found.slope_u,
+            math.hypot(scatter, step / math.sqrt(12.0)),
+            math.hypot(_CHOSEN * found.u, digit),
+            self.ts[-1] - oldest,
+            int(sum(self.ns) + sum(self.old_ns)),
+        )
+        self.declared_t = self.ts[-1]
+
     def fit(self) -> Fit:
-        """The line through the window. Needs three samples."""
-        head = self.head
-        n = len(self.ts) - head
-        mean_t, mean_x = self.st / n, self.sx / n
-        s_tt = self.stt - n * mean_t * mean_t
-        s_tx = self.stx - n * mean_t * mean_x
-        s_xx = self.sxx - n * mean_x * mean_x
-        slope = s_tx / s_tt if s_tt > 0 else 0.0
-        sse = s_xx - slope * s_tx
-        if sse < 0.0:
-            sse = 0.0
-        span = self.ts[-1] - self.ts[head]
-        digit_var = self.resolution * self.resolution / 12.0
-        var = sse / (n - 2) + digit_var
-        # successive differences carry the slope too; take it out before asking how neighbours agree
-        stepped = self.sdd - slope * slope * span * span / (n - 1)
-        rho = 0.0
-        if sse > 0.0:
-            rho = 1.0 - stepped / (2.0 * sse)
-            rho = 0.0 if rho < 0.0 else 0.95 if rho > 0.95 else rho
-        inflation = (1.0 + rho) / (1.0 - rho)
-        n_eff = n / inflation
-        t95 = student_t95(max(n_eff - 2.0, 1.0))
-        hidden = self.resolution / span if span > 0 else 0.0
-        slope_half = t95 * math.sqrt(var * inflation / s_tt) + 2.0 * hidden / math.sqrt(3.0) if s_tt > 0 else 0.0
-        return Fit(self.x0 + mean_x, slope, slope_half, math.sqrt(var), math.sqrt(var / max(n_eff, 1.0)), span, n)
+        """The settled value as it stands now, carried on with its slope from the last look at the blocks.
+
+        Raises ValueError before anything has settled.
+        """
+        told = self.declared
+        if told is None:
+            raise ValueError("nothing has settled yet: there is no value to tell")
+        since = (self.t_last - self.t0) * NS - self.declared_t
+        return told._replace(mean=told.mean + told.slope * since)
 
 
-def detector(quantity: Quantity, *, resolution: float = 0.0, response_s: float = 0.0) -> Detector | None:
-    """A detector for `quantity`, its window stretched to four time constants of the probe; None where no band is."""
-    band = BANDS.get(quantity)
+def _calm(found: Outlook, band: float) -> bool:
+    return found.misfit < 0.53 * band and abs(found.last) < max(0.15 * band, 2.0 * found.misfit)
+
+
+def detector(
+    quantity: Quantity, *, resolution: float = 0.0, response_s: float = 0.0, point: str = ""
+) -> Detector | None:
+    """A detector for `quantity` at `point`; None where no band is.
+
+    Its dwell is stretched to four time constants of the probe.
+    """
+    band = band_of(quantity, point)
     if band is None:
         return None
     return Detector(
-        window_s=max(float(band.window_s), 4.0 * response_s),
-        drift=band.drift,
-        drift_rel=band.drift_rel,
-        spread=band.spread,
-        spread_rel=band.spread_rel,
-        min_samples=band.min_samples,
+        band=band.band,
+        relative=band.relative,
+        hold_s=band.hold_s,
+        dwell_s=max(band.dwell_s, 4.0 * response_s),
+        tail_s=band.tail_s,
+        block_s=band.hold_s / BLOCKS_A_HOLD,
         resolution=resolution,
     )

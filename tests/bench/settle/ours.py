@@ -12,7 +12,12 @@ class Ours:
     """The detector that the daemon uses, by the kind of point."""
 
     def __init__(self, stream: Stream) -> None:
-        made = detector(Quantity(stream.kind.quantity), resolution=stream.resolution, response_s=stream.response_s)
+        made = detector(
+            Quantity(stream.kind.quantity),
+            resolution=stream.resolution,
+            response_s=stream.response_s,
+            point=stream.kind.point,
+        )
         assert made is not None
         self.detector = made
 
