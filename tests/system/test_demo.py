@@ -17,7 +17,6 @@ from lineset.journal.verify import verify
 pytestmark = pytest.mark.system
 
 TOP = Path(__file__).resolve().parents[2]
-SPEED = "40"
 
 
 def environment() -> dict[str, str]:
@@ -34,9 +33,9 @@ def environment() -> dict[str, str]:
     return {**os.environ, "LINESET_VENV": str(prefix)}
 
 
-async def demo(out: Path, *more: str) -> asyncio.subprocess.Process:
+async def demo(out: Path, speed: int) -> asyncio.subprocess.Process:
     return await asyncio.create_subprocess_exec(
-        *("bash", str(TOP / "demo" / "run"), "--once", "--speed", SPEED, "--out", str(out), *more),
+        *("bash", str(TOP / "demo" / "run"), "--once", "--speed", str(speed), "--out", str(out)),
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.PIPE,
         cwd=out.parent,  # it works from any folder
@@ -46,7 +45,7 @@ async def demo(out: Path, *more: str) -> asyncio.subprocess.Process:
 
 @pytest.mark.timeout(180)
 async def test_the_demo_plays_the_visit_and_ends_with_its_table(tmp_path: Path) -> None:
-    process = await demo(tmp_path / "out")
+    process = await demo(tmp_path / "out", 40)
     said, errors = (text.decode() for text in await process.communicate())
     assert process.returncode == 0, said[-3000:] + errors[-2000:]
     assert "DID NOT SETTLE" not in said
@@ -67,7 +66,7 @@ async def test_the_demo_plays_the_visit_and_ends_with_its_table(tmp_path: Path) 
 @pytest.mark.timeout(180)
 async def test_the_demo_fails_when_a_promised_reading_is_missing(tmp_path: Path) -> None:
     """Somebody pulls the bench meter's plug while the demo plays; the capacitors cannot be measured on the bench."""
-    process = await demo(tmp_path / "out")
+    process = await demo(tmp_path / "out", 60)
     talking = asyncio.create_task(process.communicate())
     description = tmp_path / "out" / "bench" / "bench.json"
     async with asyncio.timeout(60):
