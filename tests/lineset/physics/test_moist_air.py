@@ -97,6 +97,8 @@ def test_inverses(state: tuple[float, float, float]) -> None:
     wet = wet_bulb.wet_bulb(t, w, p).value if _has_wet_bulb(t, w, p) else None
     if wet is not None:
         assert wet <= t + 1e-9
+    if wet is not None and abs(wet) > 1e-6:
+        # at the freezing point the wick turns from water to ice and the ratio steps: there is no inverse to compare
         assert wet_bulb.ratio_from_wet_bulb(t, min(wet, t), p).value == pytest.approx(w, rel=1e-7, abs=1e-10)
     if saturation_pressure(-40.0)[0] < 0.99 * rh / 100.0 * saturation_pressure(t)[0]:
         dew = wet_bulb.dew_point(t, w, p).value
