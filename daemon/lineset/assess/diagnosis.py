@@ -33,9 +33,9 @@ from lineset_drivers.quantity import Quantity
 # A fault is alleged only where the sound system is less likely than this; tuned on simulated visits.
 ALARM = 0.20
 # Between that and this it says that it cannot tell whether anything is wrong.
-DOUBT = 0.70
+DOUBT = 0.80
 # and named where one explanation holds this part of what is left.
-NAMED = 0.60
+NAMED = 0.55
 _NAMED_OFF = 0.80  # the same for an instrument, which is accused on circumstantial evidence only
 _WORTH_NAMING = 0.05  # explanations with less than this part of what is left are not listed
 _CLOSE = 3.0  # within this factor airflow and coil go before charge

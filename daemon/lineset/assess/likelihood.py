@@ -24,15 +24,17 @@ _STRONG, _WEAK, _NONE, _OPEN = (1.0, 0.6), (0.3, 0.3), (0.0, 0.12), (0.0, 0.8)
 _JUDGED_MORE = 0.15  # more spread where the signs are judgement
 
 SOUND = "sound"
+# What a technician is called to is more often faulty than not looked at for nothing; which faults are commoner is
+# common practice, no source.
 PRIOR: Mapping[str, float] = {
-    SOUND: 0.85,
-    Fault.LOW_INDOOR_AIRFLOW: 0.03,
-    Fault.OUTDOOR_COIL: 0.03,
-    Fault.LOW_CHARGE: 0.03,
-    Fault.HIGH_CHARGE: 0.02,
-    Fault.RESTRICTION: 0.01,
-    Fault.VALVE_LEAK: 0.01,
-    Fault.NON_CONDENSABLES: 0.01,
+    SOUND: 0.68,
+    Fault.LOW_INDOOR_AIRFLOW: 0.06,
+    Fault.OUTDOOR_COIL: 0.06,
+    Fault.LOW_CHARGE: 0.06,
+    Fault.HIGH_CHARGE: 0.04,
+    Fault.RESTRICTION: 0.025,
+    Fault.VALVE_LEAK: 0.025,
+    Fault.NON_CONDENSABLES: 0.015,
     "off:vapor_service_pressure": 0.004,
     "off:liquid_service_pressure": 0.004,
     "off:vapor_line_temperature": 0.006,
