@@ -135,21 +135,19 @@ def goals(judged: list[Judged]) -> Iterator[str]:
     unsure = sum(each.said == CANNOT for each in sound)
     yield f"Healthy visits in which it says that it cannot tell: {percent(unsure, len(sound))}."
     yield f"Moderate faults that are called something else: {percent(len(wrong), len(moderate))}; of those not named,"
-    yield f"the right cause is among the three listed in {percent(len(among), len(rest))}. Faults that one reading shows"
+    yield f"the right cause is among the three listed in {percent(len(among), len(rest))}. Faults that a reading shows"
     right_plain = percent(sum(each.right for each in plain), len(plain))
     yield f"(instruments, capacitors, strips, supply): right first in {right_plain} of {len(plain)}."
 
 
 def report(first: list[Judged], later: list[Judged], seed: int) -> str:
     lines = [
-        "# Diagnosis over simulated visits",
-        "",
         f"{len(first)} visits, seed {seed} (tuned on seed {TUNED_ON}). Slight faults cost less than 10 % of capacity.",
         "High charge and gas that does not condense hardly cost capacity: large there means 20 % too much charge, or",
         "half an atmosphere of gas. Instruments err within what they state; the kit differs from visit to visit.",
     ]
     for title, judged in (("First visit to a system", first), ("Later visit, one earlier sound visit known", later)):
-        lines += ["", f"## {title}", "", *goals(judged), "", *matrix(judged)]
+        lines += ["", f"### {title}", "", *goals(judged), "", *matrix(judged)]
     return "\n".join(lines) + "\n"
 
 
