@@ -181,8 +181,8 @@ async def test_killed_at_random_moments_of_a_busy_visit(tmp_path: Path) -> None:
     assert replayed(journal, 31337)["differences"] == []
     # all that was heard is on record as it was said, in order, and nothing on record was never said
     check_events(ear.events(), "v1", journal)
-    busy = {body["name"] for _, body in bodies(journal, "settled")}
-    assert busy >= {"vapor_service_pressure", "liquid_service_pressure", "total_superheat", "subcooling"}
+    proved = {body["name"] for _, body in bodies(journal, "settled")}
+    assert proved >= {"vapor_service_pressure", "liquid_service_pressure", "total_superheat", "subcooling"}
 
 
 @pytest.mark.parametrize("point", ["opening", "closing"])
