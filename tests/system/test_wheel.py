@@ -125,11 +125,13 @@ def test_a_station_runs_from_the_wheel(installed: Installed) -> None:
     )  # fmt: skip
     try:
         assert station.stderr is not None
+        said = []
         for line in station.stderr:
+            said.append(line)
             if "is running" in line:
                 break
         else:
-            pytest.fail("the station did not start")
+            pytest.fail("the station did not start; it said:\n" + "".join(said))
         assert installed.run("lineset", "visit", "open", "v1", "--at", str(at)).strip() == "visit v1 is open"
         installed.run("lineset", "enter", "vapor_service_pressure", "118 psig", "--at", str(at))
         assert "R-410A" in installed.run("lineset", "visit", "show", "--at", str(at))
