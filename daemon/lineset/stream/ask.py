@@ -7,7 +7,7 @@ import contextlib
 import secrets
 import time
 from collections.abc import AsyncIterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
@@ -18,7 +18,11 @@ from lineset.stream.address import BrokerAddress
 from lineset.stream.errors import ConnectionLost, NoAnswer, StationOffline
 from lineset.stream.link import Incoming, Link, connect, disconnect, faithful
 
+if TYPE_CHECKING:
+    import aiomqtt
+
 _LISTEN_QUEUE = 10_000
+_AGAIN_S = 2.0
 _STARTING_S = 2.0  # a station that is said to be offline may be just starting
 
 
@@ -46,8 +50,9 @@ async def ask(
         args=msgspec.to_builtins(args) if isinstance(args, msgspec.Struct) else args,
         actor=actor,
     )
-    asked = live = False
+    live = False
     offline = ""
+    asking: asyncio.Task[None] | None = None
     try:
         async with asyncio.timeout(timeout_s), asyncio.timeout(None) as starting:
             client = await connect(address, f"lineset-ask-{request}")
@@ -67,19 +72,21 @@ async def ask(
                         continue
                     starting.reschedule(None)
                     # a command has no use before the station listens: one that is just starting says online first
-                    if not asked:
-                        asked = True
-                        await faithful(client.publish(topics.command(verb), msgspec.json.encode(body), qos=1))
+                    if asking is None:
+                        asking = asyncio.create_task(_keep_asking(client, topics.command(verb), body))
             except aiomqtt.MqttError as error:
                 raise ConnectionLost(f"{address}: the connection ended before the reply came ({error})") from error
             finally:
+                if asking is not None:
+                    asking.cancel()
+                    await asyncio.gather(asking, return_exceptions=True)
                 await disconnect(client)
     except TimeoutError:
         if starting.expired():
             raise StationOffline(
                 f"station {topics.station_id} is offline ({offline}); start it with: lineset run"
             ) from None
-    if not asked:
+    if asking is None:
         raise NoAnswer(
             f"{address}: no station {topics.station_id!r} of shop {topics.shop!r} has spoken on this broker within "
             f"{timeout_s:g} s; start it with: lineset run, or check the names"
@@ -88,6 +95,16 @@ async def ask(
         f"station {topics.station_id} gave no reply to {verb!r} within {timeout_s:g} s: it is busy or stopped, "
         f"or {address.username or 'an anonymous user'!r} may not give commands"
     )
+
+
+async def _keep_asking(client: aiomqtt.Client, topic: str, body: Request) -> None:
+    """Ask again now and then, with the same id: it is done once, and answered alike.
+
+    After a power cut a broker may still have it that the station is online, when that is only starting.
+    """
+    while True:
+        await faithful(client.publish(topic, msgspec.json.encode(body), qos=1))
+        await asyncio.sleep(_AGAIN_S)
 
 
 async def listen(address: BrokerAddress, *filters: str, qos: int = 0) -> AsyncIterator[Incoming]:
