@@ -31,12 +31,13 @@ from lineset.equipment.display import Units, shown
 from lineset_drivers.quantity import Quantity
 
 # A fault is alleged only where the sound system is less likely than this; tuned on simulated visits.
-ALARM = 0.20
+ALARM = 0.30
+_ALARM_OFF = 0.10  # the same before an instrument is accused, which is on circumstantial evidence only
 # Between that and this it says that it cannot tell whether anything is wrong.
 DOUBT = 0.80
 # and named where one explanation holds this part of what is left.
 NAMED = 0.55
-_NAMED_OFF = 0.80  # the same for an instrument, which is accused on circumstantial evidence only
+_NAMED_OFF = 0.80  # the same for an instrument
 _WORTH_NAMING = 0.05  # explanations with less than this part of what is left are not listed
 _CLOSE = 3.0  # within this factor airflow and coil go before charge
 _FEWEST = 3  # residuals below which the refrigerant circuit is not judged
@@ -107,9 +108,9 @@ def diagnose(
     if any(cause.id == "failing_fan_capacitor" for cause in electrical):
         likely = [_by_fan(cause) for cause in likely]
     causes = (*known, *likely)
-    alarming = sound < ALARM and rows.outside
-    enough = _NAMED_OFF if ranked[0].name.startswith("off:") else NAMED
-    if (ranked[0].share >= enough and alarming) or known:
+    accused = ranked[0].name.startswith("off:")
+    alarming = sound < (_ALARM_OFF if accused else ALARM) and bool(rows.outside)
+    if (alarming and ranked[0].share >= (_NAMED_OFF if accused else NAMED)) or known:
         return Diagnosis(Outcome.NAMED, causes, rows, footing=footing)
     return Diagnosis(Outcome.CANNOT_TELL, causes, rows, _decider(ranked, rows, table), footing)
 
