@@ -98,16 +98,27 @@ class JournalEvents:
 
     def __init__(self, path: Path, visit: str, topics: Topics, outbox: Outbox, units: Units) -> None:
         self.visit, self._topics, self._outbox, self._units = visit, topics, outbox, units
-        self._reader = JournalReader(path)
+        self._path = path
+        self._reader: JournalReader | None = JournalReader(path)
         self._journal = self._reader.identity
         self._wall_offset_ns = 0
         self._found_last = self._looked_through = 0
-        self._closed = False
+        self._silent = False
 
     def close(self) -> None:
         """Let go of the file; no more events come."""
-        self._closed = True
-        self._reader.close()
+        self.pause()
+
+    def pause(self) -> None:
+        """Let go of the file: a journal that somebody reads cannot become the one plain file that a sealed one is."""
+        self._silent = True
+        if self._reader is not None:
+            self._reader.close()
+            self._reader = None
+
+    def go_on(self) -> None:
+        """Give events again after `pause`."""
+        self._silent = False
 
     async def pointer(self) -> int:
         """The last seq that the broker has acknowledged."""
@@ -119,15 +130,18 @@ class JournalEvents:
 
     async def rows(self, after: int, limit: int) -> Sequence[EventRow]:
         """Committed events above `after`, in order, about `limit` of them."""
-        if self._closed:
+        if self._silent:
             return []
+        if self._reader is None:
+            self._reader = JournalReader(self._path)
+        reader = self._reader
         # frames are many and events few: what was looked through once is not looked through at each commit again
         start = self._looked_through if self._found_last <= after <= self._looked_through else after
         if start != self._looked_through or not start:
-            self._learn_wall_time(start)
-        through = self._reader.last_seq()
+            self._learn_wall_time(reader, start)
+        through = reader.last_seq()
         found: list[EventRow] = []
-        for row in self._reader.rows(start + 1, _KINDS):
+        for row in reader.rows(start + 1, _KINDS):
             body = e.decode(row.body)
             if row.kind in _TIME_KINDS:
                 self._wall_offset_ns = body.wall_ns - row.t  # type: ignore[union-attr]
@@ -140,10 +154,10 @@ class JournalEvents:
         self._looked_through = max(through, self._found_last)
         return found
 
-    def _learn_wall_time(self, through: int) -> None:
+    def _learn_wall_time(self, reader: JournalReader, through: int) -> None:
         # wall time at an entry hangs on the last time entry before it, wherever reading begins
         self._wall_offset_ns = 0
-        for row in self._reader.rows(1, _TIME_KINDS):
+        for row in reader.rows(1, _TIME_KINDS):
             if row.seq > through:
                 break
             self._wall_offset_ns = e.decode(row.body).wall_ns - row.t  # type: ignore[union-attr]

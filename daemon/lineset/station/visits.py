@@ -276,9 +276,12 @@ class Visits:
         t = station.clock.now()
         self._begin_station(between)
         station.tell_instruments()
+        events = self._events[record.visit]
+        events.pause()
         try:
             seal = await record.seal(station.key, t)
         finally:
+            events.go_on()
             self._retire(record)
         station.publisher.wake()
         return {"visit": record.visit, "entries": seal.last, "head": seal.head.hex(), "journal": str(record.path)}
