@@ -118,6 +118,8 @@ def test_a_station_runs_from_the_wheel(installed: Installed) -> None:
     config = installed.folder / "van.toml"
     config.write_text('[station]\nname = "van-3"\ndata = "data"\n[[system]]\nid = "main"\nrefrigerant = "R-410A"\n')
     env = {k: v for k, v in os.environ.items() if not k.startswith("PYTHON")}
+    # the broker's program is a dependency: it stands beside the interpreter that runs the tests
+    env["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{env.get('PATH', os.defpath)}"
     at = installed.folder / "run"
     station = subprocess.Popen(
         [installed.bin / "lineset", "run", "--config", config, "--at", at],
