@@ -87,8 +87,9 @@ async def busy(folder: Path) -> AsyncIterator[tuple[StationProcess, PtyPeer]]:
     """A station with pressures and temperatures that settle and stop being steady, sixty times as fast as real."""
 
     def restless(image: RegisterImage) -> None:
-        # steps of 15 psi, and a last digit that is never still: a number that never moves is taken for frozen
-        image.inputs[0] = 1180 + 150 * (image.answered // 250 % 2) + image.answered % 2
+        # steps of 15 psi every ten minutes of the visit, twice as long as a steady pressure needs to settle; and a last
+        # digit that is never still, since a number that never moves is taken for frozen
+        image.inputs[0] = 1180 + 150 * (image.answered // 1200 % 2) + image.answered % 2
         image.inputs[1] = 3710 + image.answered % 2
 
     def lively(image: RegisterImage) -> None:
