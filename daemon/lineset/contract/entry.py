@@ -11,68 +11,22 @@ from typing import Any, NamedTuple
 
 import msgspec
 
+from lineset.contract.body import Body as Body
+from lineset.contract.instrument_record import Calibration as Calibration
+from lineset.contract.instrument_record import ChannelRecord as ChannelRecord
+from lineset.contract.instrument_record import InstallationTerm as InstallationTerm
+from lineset.contract.output import Checked as Checked
+from lineset.contract.output import Derived as Derived
+from lineset.contract.output import Finding as Finding
+from lineset.contract.output import QualityChanged as QualityChanged
+from lineset.contract.output import RunChanged as RunChanged
+from lineset.contract.output import Settled as Settled
+from lineset.contract.output import TooCoarse as TooCoarse
+from lineset.contract.output import Unsettled as Unsettled
 from lineset.equipment.system import SystemRecord as SystemRecord
 from lineset_drivers.frame import Sample
 
 FORMAT = 1
-
-
-class Body(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, tag_field="kind", gc=False):
-    """What every body shares: a kind, written as its tag."""
-
-
-# ---------------------------------------------------------------------------------------------------------- inputs
-
-
-class Calibration(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Correction of one channel: SI value = reading x gain + offset, from a certificate or a comparison.
-
-    The standard uncertainty of the correction is `u` for the offset and `u_gain` for the gain, this channel's own, and
-    `reference_u` for the reference standard: whatever was corrected against the same `reference` is off together.
-    """
-
-    gain: float = 1.0
-    offset: float = 0.0  # in the SI unit of the channel's quantity (K for temperatures)
-    u: float = 0.0  # SI
-    u_gain: float = 0.0  # of the gain, as a share of the reading
-    reference: str = ""  # which reference standard it was corrected against
-    reference_u: float = 0.0  # SI
-    date: str = ""  # ISO date of the certificate or comparison
-    due: str = ""  # ISO date after which the channel is out of calibration
-    source: str = ""  # certificate number, or how it was compared
-
-
-class InstallationTerm(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """One effect of a probe's place on its reading, as limits of error: half_width + share x what drives it.
-
-    `of` says what drives it: "reading", or the point whose difference to the reading counts; `usual` is taken for
-    that difference while it is not measured.
-    """
-
-    name: str
-    half_width: float = 0.0  # SI
-    share: float = 0.0
-    of: str = ""
-    usual: float = 0.0  # K
-    reason: str = ""
-    source: str = ""
-
-
-class ChannelRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """What the engine knows of a channel: from its profile and its calibration. Accuracy and resolution in `unit`."""
-
-    name: str
-    quantity: str
-    unit: str
-    reading_pct: float = 0.0
-    absolute: float = 0.0
-    counts: float = 0.0
-    shared: float = 0.0  # correlation between the errors of two channels of this instrument, 0 .. 1
-    resolution: float = 0.0
-    low: float | None = None
-    high: float | None = None
-    response_s: float = 0.0
-    calibration: Calibration = Calibration()
 
 
 class Opened(Body, frozen=True, kw_only=True, tag="opened"):
@@ -220,142 +174,6 @@ class Closed(Body, frozen=True, kw_only=True, tag="closed"):
 
     by: str = ""
     reason: str = ""
-
-
-# --------------------------------------------------------------------------------------------------------- outputs
-
-
-class Settled(Body, frozen=True, kw_only=True, tag="settled"):
-    """A reading or derived value has become steady enough for a verdict: the window's mean and its uncertainty."""
-
-    system: str
-    phase: str
-    name: str
-    value: float  # SI
-    unit: str  # RFC 8428
-    u: float  # standard uncertainty
-    low: float  # 95 % interval
-    high: float
-    window_s: float = 0.0
-    samples: int = 0
-    slope: float = 0.0  # unit per second
-    instrument: str = ""
-    channel: str = ""
-    origin: str = "instrument"  # instrument, entered, derived
-    run: str = "unknown"
-    run_s: float = 0.0  # seconds in this run state
-    inputs: dict[str, float] = {}  # of a derived value: name -> SI value
-    budget: dict[str, float] = {}  # source of uncertainty -> what it contributes to `u`, SI
-
-
-class Unsettled(Body, frozen=True, kw_only=True, tag="unsettled"):
-    """What had settled has stopped being steady, and why."""
-
-    system: str
-    phase: str
-    name: str
-    reason: str
-
-
-class TooCoarse(Body, frozen=True, kw_only=True, tag="too_coarse"):
-    """The meter's resolution or scatter is wider than what a verdict tolerates: it can never be shown to settle."""
-
-    system: str
-    name: str
-    instrument: str
-    channel: str
-    reason: str
-
-
-class RunChanged(Body, frozen=True, kw_only=True, tag="run"):
-    """The system's running state changed; `evidence` names what each probe says."""
-
-    system: str
-    state: str  # stopped, starting, running, defrost, unknown
-    mode: str = ""  # cool, heat, fan, emergency
-    evidence: dict[str, str] = {}
-    previous: str = ""
-    previous_s: float = 0.0
-
-
-class QualityChanged(Body, frozen=True, kw_only=True, tag="quality"):
-    """The quality of a channel's readings changed."""
-
-    system: str
-    name: str
-    quality: str
-    reason: str
-    instrument: str = ""
-    channel: str = ""
-
-
-class Derived(Body, frozen=True, kw_only=True, tag="derived"):
-    """All derived values of a system at once, once a second: name -> [value, standard uncertainty]."""
-
-    system: str
-    values: dict[str, tuple[float, float]]
-
-
-class Checked(Body, frozen=True, kw_only=True, tag="check"):
-    """A check's verdict, whenever it changed: pass, fail, undecided, not_applicable or advisory, and why.
-
-    Figures are SI; `low` and `high` bound the value itself. `finding` is the side of the limits on which the value
-    lies, `probability` that the true value conforms, `rule` the decision rule, `source` what the limit rests on and
-    `basis` how surely that is known. `unmet`, `assumed`, `would_decide`, `proved` and `caution` are sentences.
-    """
-
-    system: str
-    phase: str
-    name: str
-    title: str
-    state: str
-    reason: str
-    finding: str = ""
-    value: float | None = None
-    unit: str = ""  # RFC 8428
-    u: float | None = None  # standard uncertainty
-    target: float | None = None
-    target_u: float | None = None
-    low: float | None = None
-    high: float | None = None
-    probability: float | None = None
-    rule: str = ""
-    source: str = ""
-    basis: str = ""
-    unmet: tuple[str, ...] = ()
-    assumed: tuple[str, ...] = ()
-    would_decide: str = ""
-    proved: tuple[str, ...] = ()
-    caution: str = ""
-    run: str = "unknown"
-    run_s: float = 0.0
-
-
-class Finding(Body, frozen=True, kw_only=True, tag="finding"):
-    """What explains the readings of a running system, whenever that changed: evidence, meaning, caution, next step.
-
-    `state` is open or withdrawn. `category` is instrument, electrical, air, refrigerant or empty; `rank` counts from 1,
-    the likeliest; `confidence` is clear, likely, probable or possible, `share` the cause's part of what may explain
-    the readings; `basis` says against what they were held. Everything else is sentences.
-    """
-
-    system: str
-    phase: str
-    id: str
-    title: str
-    state: str
-    category: str = ""
-    rank: int = 0
-    confidence: str = ""
-    share: float = 0.0
-    evidence: tuple[str, ...] = ()
-    against: tuple[str, ...] = ()
-    meaning: str = ""
-    caution: str = ""
-    next_step: str = ""
-    basis: str = ""
-    run: str = "unknown"
-    run_s: float = 0.0
 
 
 InputBody = (
