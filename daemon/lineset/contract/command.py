@@ -74,6 +74,58 @@ class Note(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     text: str
 
 
+class Task(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`task`: a task of the worklist is begun, done, skipped (say why in `note`), or taken back: undone."""
+
+    task: str
+    state: str = "done"
+    note: str = ""
+    system: str = ""
+
+
+class Observe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`observe`: what a person saw; `photo` is the hash of a blob that was sent before."""
+
+    text: str = ""
+    sign: str = ""
+    about: str = ""
+    photo: str = ""
+    urgency: str = ""
+    system: str = ""
+
+
+class BlobPart(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`blob`: one part of a photo; `data` is base64, 256 KiB at most before it; `sha256` that of the whole."""
+
+    sha256: str
+    media_type: str
+    size: int
+    data: bytes
+    part: int = 0
+    parts: int = 1
+
+
+class Answer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`answer`: one of a question's choices."""
+
+    question: str
+    answer: str
+
+
+class Amend(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`amend`: more is known of a system: keys of a system's description, those of the nameplate under `nameplate`."""
+
+    given: dict[str, Any]
+    system: str = ""
+
+
+class Cues(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`cues`: say the last one again (`repeat`), or set how much is said: quiet, normal, chatty."""
+
+    repeat: bool = False
+    level: str = ""
+
+
 class VisitOpen(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """`visit-open`: open a visit on one or more systems ({id, refrigerant, metering_device ...})."""
 
@@ -98,6 +150,12 @@ VERBS: dict[str, type[msgspec.Struct]] = {
     "phase": Phase,
     "declare": Declare,
     "note": Note,
+    "task": Task,
+    "observe": Observe,
+    "blob": BlobPart,
+    "answer": Answer,
+    "amend": Amend,
+    "cues": Cues,
     "visit-open": VisitOpen,
     "visit-close": VisitClose,
     "visit-show": VisitShow,

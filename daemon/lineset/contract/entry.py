@@ -12,6 +12,10 @@ from typing import Any, NamedTuple
 import msgspec
 
 from lineset.contract.body import Body as Body
+from lineset.contract.guidance import Choice as Choice
+from lineset.contract.guidance import Compared as Compared
+from lineset.contract.guidance import Cued as Cued
+from lineset.contract.guidance import Questioned as Questioned
 from lineset.contract.instrument_record import Calibration as Calibration
 from lineset.contract.instrument_record import ChannelRecord as ChannelRecord
 from lineset.contract.instrument_record import InstallationTerm as InstallationTerm
@@ -23,6 +27,7 @@ from lineset.contract.output import RunChanged as RunChanged
 from lineset.contract.output import Settled as Settled
 from lineset.contract.output import TooCoarse as TooCoarse
 from lineset.contract.output import Unsettled as Unsettled
+from lineset.contract.recalled import Recalled as Recalled
 from lineset.equipment.system import SystemRecord as SystemRecord
 from lineset_drivers.frame import Sample
 
@@ -169,6 +174,55 @@ class Commanded(Body, frozen=True, kw_only=True, tag="command"):
     expires: float = 0.0  # wall seconds since 1970: until then the same request is answered alike
 
 
+class Marked(Body, frozen=True, kw_only=True, tag="task"):
+    """A task of the worklist was begun, done, skipped, or taken back (`undone`)."""
+
+    system: str
+    task: str
+    state: str  # begun, done, skipped, undone
+    note: str = ""
+    by: str = ""
+
+
+class Observed(Body, frozen=True, kw_only=True, tag="observation"):
+    """What a person saw: free words, a quick observation (`sign`), a photo by its hash, or several of them."""
+
+    system: str
+    about: str = ""  # a point or task; empty: the system as a whole
+    sign: str = ""  # id of a quick observation of the catalogue
+    text: str = ""
+    photo: str = ""  # SHA-256 of a blob of this journal
+    urgency: str = ""  # of the catalogue, or said by the person: now, soon, next_visit, note
+    by: str = ""
+
+
+class Blob(Body, frozen=True, kw_only=True, tag="blob"):
+    """A part of a photo or recording, known by the hash of the whole; small enough for one message."""
+
+    sha256: str
+    media_type: str
+    size: int  # bytes of the whole
+    part: int  # from 0
+    parts: int
+    data: bytes
+
+
+class Amended(Body, frozen=True, kw_only=True, tag="amended"):
+    """More is known of a system than when the visit was opened: its whole record as it is from now on."""
+
+    record: SystemRecord
+    keys: tuple[str, ...] = ()  # what was given, by the keys of a system's description
+    by: str = ""
+
+
+class Answered(Body, frozen=True, kw_only=True, tag="answer"):
+    """A person's answer to a question of the engine."""
+
+    question: str
+    answer: str  # id of one of the question's choices
+    by: str = ""
+
+
 class Closed(Body, frozen=True, kw_only=True, tag="closed"):
     """Last input of a visit."""
 
@@ -190,20 +244,41 @@ InputBody = (
     | Resumed
     | Overrun
     | Noted
+    | Recalled
     | Commanded
+    | Marked
+    | Observed
+    | Blob
+    | Amended
+    | Answered
     | Closed
 )
-OutputBody = Settled | Unsettled | TooCoarse | RunChanged | QualityChanged | Derived | Checked | Finding
+OutputBody = (
+    Settled
+    | Unsettled
+    | TooCoarse
+    | RunChanged
+    | QualityChanged
+    | Derived
+    | Checked
+    | Finding
+    | Compared
+    | Questioned
+    | Cued
+)
 AnyBody = InputBody | OutputBody
 
 INPUT_KINDS = frozenset(
-    "opened introduced frame entered placed phase declared instrument tick wall resumed overrun note command "
-    "closed".split()
+    "opened recalled introduced frame entered placed phase declared instrument tick wall resumed overrun note command "
+    "task observation blob amended answer closed".split()
 )
-OUTPUT_KINDS = frozenset("settled unsettled too_coarse run quality derived check finding".split())
+OUTPUT_KINDS = frozenset(
+    "settled unsettled too_coarse run quality derived check finding comparison question cue".split()
+)
 # Record events leave for the broker only after they are committed.
 RECORD_KINDS = frozenset(
-    "settled unsettled too_coarse run quality check finding phase declared placed entered opened closed command".split()
+    "settled unsettled too_coarse run quality check finding comparison question cue phase declared placed entered task "
+    "observation amended answer opened closed command".split()
 )
 
 

@@ -10,6 +10,7 @@ import msgspec
 from lineset.contract import command as c
 from lineset.contract import entry as e
 from lineset.contract import live as m
+from lineset.contract.worklist_example import GUIDANCE
 from lineset_drivers.frame import Sample
 
 _T = 1_796_000_000.0
@@ -33,6 +34,7 @@ _RUN_EVIDENCE = {"compressor_common_current": "11.8 A: running", "discharge_pres
 EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
     type(example): example
     for example in (
+        *GUIDANCE,
         # live messages
         m.StationMessage(t=_T, online=True, version="0.1.0", station="van-3"),
         m.InstrumentMessage(
@@ -160,6 +162,17 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
             fingerprint="9f2c41",
             systems=(e.SystemRecord(id="heat-pump", refrigerant="R-454B", metering_device="txv"),),
             curves={"R-454B": "5d1e"},
+        ),
+        e.Recalled(
+            system="heat-pump",
+            visit="autumn-3",
+            date="2026-09-14",
+            journal="6b0c",
+            head="a41f",
+            phase="after",
+            sound=True,
+            reason="judged sound: nothing spoke for a fault and no check failed",
+            values={"outdoor_air_temperature": (29.3, 0.31), "vapor_service_pressure": (811_200.0, 3400.0)},
         ),
         e.Introduced(
             instrument="gauge-1",

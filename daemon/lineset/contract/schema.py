@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 
 from lineset import __version__
-from lineset.contract import command, entry, live
+from lineset.contract import command, entry, live, worklist
 from lineset.contract.example import EXAMPLES
 from lineset.contract.topic import KINDS, MAX_LEVEL, ROOT, Kind
 
@@ -31,6 +31,10 @@ MESSAGES: tuple[type[msgspec.Struct], ...] = (
     live.FindingMessage,
     live.RunMessage,
     live.EventMessage,
+    worklist.WorklistMessage,
+    worklist.QuestionMessage,
+    worklist.CueMessage,
+    worklist.ObservationMessage,
 )
 COMMANDS: tuple[type[msgspec.Struct], ...] = (command.Request, command.Reply, *command.VERBS.values())
 
@@ -44,7 +48,8 @@ PARAMETERS: dict[str, str] = {
     "phase": "Phase of the visit.",
     "point": "A point of the catalogue; an instance follows after a dash: heat_strip_current-2.",
     "name": "A point, a derived value or a check; an instance follows after a dash.",
-    "id": "A cause, cannot_tell or nothing_found.",
+    "id": "Of a finding: a cause, cannot_tell or nothing_found; of a question: its own.",
+    "n": "Number of the cue, or the seq of the observation.",
     "kind": "Kind of the entry in the journal.",
     "verb": "What is asked.",
     "request": "The id that the asker gave the request.",

@@ -14,7 +14,7 @@ from typing import Literal
 
 import msgspec
 
-from lineset.contract import command, live
+from lineset.contract import command, live, worklist
 
 ROOT = "lineset/v1"
 MAX_LEVEL = 64
@@ -25,7 +25,7 @@ _NAME_LEVEL = re.compile(r"(?P<base>[a-z0-9_]+)(?:-(?P<instance>[1-9][0-9]?))?")
 _FIELD = re.compile(r"\{([a-z]+)\}")
 
 # A system may not be called like a level that stands beside the systems of a visit, now or later.
-RESERVED_SYSTEMS = frozenset({"event", "observation", "cue", "block", "blob"})
+RESERVED_SYSTEMS = frozenset({"event", "observation", "cue", "question", "block", "blob"})
 # Fields that carry the name of a point or derived value, which may have an instance.
 NAME_FIELDS = frozenset({"point", "name"})
 
@@ -156,6 +156,42 @@ KINDS: dict[str, Kind] = {
             "What explains a system's readings, or that it no longer does; a record event with its seq.",
         ),
         Kind(
+            "worklist",
+            "visit/{visit}/{system}/worklist",
+            worklist.WorklistMessage,
+            1,
+            True,
+            "station",
+            "The sheet of a system in walking order: what to do next, what has settled, what is missing, minutes left.",
+        ),
+        Kind(
+            "question",
+            "visit/{visit}/question/{id}",
+            worklist.QuestionMessage,
+            1,
+            True,
+            "station",
+            "What is asked of a person, and whether it still is; a record event with its seq.",
+        ),
+        Kind(
+            "cue",
+            "visit/{visit}/cue/{n}",
+            worklist.CueMessage,
+            1,
+            False,
+            "station",
+            "A short sentence to be spoken now; a record event with its seq.",
+        ),
+        Kind(
+            "observation",
+            "visit/{visit}/observation/{n}",
+            worklist.ObservationMessage,
+            1,
+            False,
+            "station",
+            "What a person saw, with the hash of its photo; a record event with its seq.",
+        ),
+        Kind(
             "command",
             "command/{verb}",
             command.Request,
@@ -277,6 +313,18 @@ class Topics:
 
     def finding(self, visit: str, system: str, phase: str, id_: str) -> str:
         return _build(self.base, "finding", (visit, system, phase, id_))
+
+    def worklist(self, visit: str, system: str) -> str:
+        return _build(self.base, "worklist", (visit, system))
+
+    def question(self, visit: str, id_: str) -> str:
+        return _build(self.base, "question", (visit, id_))
+
+    def cue(self, visit: str, n: int) -> str:
+        return _build(self.base, "cue", (visit, str(n)))
+
+    def observation(self, visit: str, n: int) -> str:
+        return _build(self.base, "observation", (visit, str(n)))
 
     def command(self, verb: str) -> str:
         return _build(self.base, "command", (verb,))

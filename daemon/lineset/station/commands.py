@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -12,10 +14,11 @@ from lineset.contract import command as c
 from lineset.contract import entry as e
 from lineset.equipment.display import shown
 from lineset.equipment.points import PointError, point
-from lineset.equipment.system import SystemDescriptionError, system_record
+from lineset.equipment.system import SystemDescriptionError, SystemRecord, system_record
 from lineset.journal.errors import RowsLostError
 from lineset.measure.uncertainty import Z95
 from lineset.station.announcer import describe, settled_counts
+from lineset.station.earlier import told
 from lineset.stream.command import CommandRefused
 from lineset_drivers.errors import DriverError
 from lineset_drivers.quantity import Quantity, parse_measured, unit_of
@@ -47,10 +50,14 @@ class Commands:
             raise CommandRefused(f"nothing can be recorded now, so nothing was done: {station.journal_reason}")
         if isinstance(args, c.VisitClose) and station.record.visit:
             return await self._close(verb, request)
+        earlier = await self._earlier(args) if isinstance(args, c.VisitOpen) and not station.record.visit else []
         station.record.hold()
         try:
             try:
-                text, data = self._do(args, request.actor)
+                if isinstance(args, c.VisitOpen):
+                    text, data = self._open(args, request.actor, earlier)
+                else:
+                    text, data = self._do(args, request.actor)
                 ok = True
             except CommandRefused as refusal:
                 text, data, ok = str(refusal), {}, False
@@ -93,11 +100,11 @@ class Commands:
             self._need_visit()
             seq = self._station.take(e.Noted(text=args.text, by=actor))
             return "noted", {"seq": seq}
-        if isinstance(args, c.VisitOpen):
-            return self._open(args, actor)
         if isinstance(args, c.VisitClose):
             raise CommandRefused("no visit is open")
-        return self._show()
+        if isinstance(args, c.VisitShow):
+            return self._show()
+        raise CommandRefused(f"this station cannot do that: {type(args).__name__}")
 
     def _need_visit(self) -> str:
         visit = self._station.record.visit
@@ -228,14 +235,27 @@ class Commands:
         data: dict[str, object] = {"fact": args.fact, "value": args.value, "system": system, "seq": seq}
         return f"{said}: {FACTS[args.fact]}", data
 
-    def _open(self, args: c.VisitOpen, actor: str) -> tuple[str, dict[str, object]]:
+    async def _earlier(self, args: c.VisitOpen) -> list[e.Recalled | e.Noted]:
+        """What earlier visits say of the systems that are to be opened; nothing where they are described wrongly."""
         try:
-            systems = [system_record(described) for described in args.systems]
+            systems = self._systems(args)
+        except CommandRefused:
+            return []  # it is refused when it is done
+        return await asyncio.to_thread(self._station.visits.earlier, systems)
+
+    def _systems(self, args: c.VisitOpen) -> Sequence[SystemRecord]:
+        try:
+            described = [system_record(each) for each in args.systems]
         except SystemDescriptionError as error:
             raise CommandRefused(str(error)) from error
-        self._station.visits.open(args.visit, systems or self._station.config.systems, actor)
+        return described or self._station.config.systems
+
+    def _open(
+        self, args: c.VisitOpen, actor: str, earlier: Sequence[e.Recalled | e.Noted]
+    ) -> tuple[str, dict[str, object]]:
+        self._station.visits.open(args.visit, self._systems(args), actor, earlier)
         state = self._station.record.engine.state
-        return f"visit {args.visit} is open", {"visit": args.visit, "systems": list(state.systems)}
+        return f"visit {args.visit} is open{told(earlier)}", {"visit": args.visit, "systems": list(state.systems)}
 
     def _show(self) -> tuple[str, dict[str, object]]:
         station = self._station

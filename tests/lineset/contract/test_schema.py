@@ -103,6 +103,10 @@ def test_every_topic_that_exists_is_described() -> None:
         "visit/{visit}/{system}/{phase}/settled/{name}",
         "visit/{visit}/{system}/{phase}/check/{name}",
         "visit/{visit}/{system}/{phase}/finding/{id}",
+        "visit/{visit}/{system}/worklist",
+        "visit/{visit}/question/{id}",
+        "visit/{visit}/cue/{n}",
+        "visit/{visit}/observation/{n}",
         "command/{verb}",
         "reply/{request}",
     }
@@ -117,6 +121,8 @@ def test_every_topic_that_exists_is_described() -> None:
         "send_settled",
         "send_check",
         "send_finding",
+        "send_worklist",
+        "send_question",
     }
 
 

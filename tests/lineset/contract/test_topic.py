@@ -30,9 +30,9 @@ def test_two_names_never_share_a_level(names: list[str]) -> None:
     assert len({level_of(name) for name in names}) == len(names)
 
 
-@given(level, level, level, system, level, name)
+@given(level, level, level, system, level, name, st.integers(0, 10**12))
 def test_every_topic_is_read_back_as_it_was_built(
-    shop: str, station: str, visit: str, system: str, phase: str, name: str
+    shop: str, station: str, visit: str, system: str, phase: str, name: str, number: int
 ) -> None:
     topics = Topics(shop, station)
     built = {
@@ -57,6 +57,10 @@ def test_every_topic_is_read_back_as_it_was_built(
             topics.finding(visit, system, phase, phase),
             {"visit": visit, "system": system, "phase": phase, "id": phase},
         ),
+        "worklist": (topics.worklist(visit, system), {"visit": visit, "system": system}),
+        "question": (topics.question(visit, phase), {"visit": visit, "id": phase}),
+        "cue": (topics.cue(visit, number), {"visit": visit, "n": str(number)}),
+        "observation": (topics.observation(visit, number), {"visit": visit, "n": str(number)}),
         "command": (topics.command(phase), {"verb": phase}),
         "reply": (topics.reply(phase), {"request": phase}),
     }
