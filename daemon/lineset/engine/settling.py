@@ -193,7 +193,7 @@ def derived_step(
         target.origin = _origin(state)
         return _derived_settled_event(state, system, named, target, inputs, value, parts())
     if watch is None:
-        watch = target.detector = detector(named.quantity, response_s=inputs.response_s)
+        watch = target.detector = detector(named.quantity, response_s=inputs.response_s, point=target.name)
         if watch is None:
             return None
     if not watch.push(inputs.newest, value):

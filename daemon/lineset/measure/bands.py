@@ -51,10 +51,22 @@ BANDS: dict[Quantity, Band] = {
     Q.AIR_SPEED: Band(0.05, 0.02, 20, 8, 80, "two percent of airflow"),
     Q.VOLUME_FLOW: Band(0.005, 0.02, 20, 8, 80, "two percent of airflow"),
     Q.RATIO: Band(0.03, 0.01, 180, 60, 600, "one percent of a ratio of pressures"),
+    # Of the rest every value is computed. Each band is about what the bands of its inputs come to in a room at 24 degC
+    # and 50 %RH with a two-ton system (checked by the tests): a tighter one would never settle though they have.
+    Q.HUMIDITY_RATIO: Band(2e-4, 0, 180, 60, 1000, "what 0.2 K and 1 %RH of a room's air come to"),
+    Q.ENTHALPY: Band(700, 0, 180, 60, 1000, "what 0.2 K and 1 %RH of a room's air come to; 0.25 K of wet bulb"),
+    Q.DENSITY: Band(0.001, 0, 180, 60, 1000, "what 0.2 K comes to; a thousandth of an airflow's mass"),
+    Q.MASS_FLOW: Band(1.5e-4, 0.01, 180, 60, 1000, "1 %RH of the condensate; the pressures' bands of the refrigerant"),
+    Q.HEAT_RATE: Band(400, 0.065, 180, 60, 1000, "two airs to 0.2 K and 1 %RH; a third of the +/- 20 % it is known to"),
+    Q.EFFICIENCY: Band(0.1, 0.065, 180, 60, 1000, "as the capacity that it is worked out from"),
+    Q.FRACTION: Band(0.015, 0.015, 180, 60, 600, "one and a half percent of a rating, as the running amps themselves"),
 }
 _AIR = Band(0.2, 0, 180, 60, 1000, "a split of two airs to 0.3 K")
 _HIGH = Band(15e3, 0, 180, 60, 600, "about 0.3 K of saturation temperature at the condenser")
 _RUNNING = Band(0.15, 0.015, 180, 60, 600, "a compressor's amps follow the pressures; a clamp that stays on")
+_OF_PRESSURES = Band(15, 0.015, 180, 60, 600, "one and a half percent of power, as slow as the pressures it is read by")
+_OF_RISE = Band(0.005, 0.02, 180, 60, 1000, "two percent of airflow, as slow as the airs that it is worked out from")
+_OF_BENCH = Band(0.01, 0.01, 2, 0.4, 0.8, "one percent of a capacitor's marking, as quick as its meter")
 KINDS: dict[str, Band] = {
     "outdoor_air_temperature": _AIR,
     "condenser_leaving_temperature": _AIR,
@@ -63,9 +75,41 @@ KINDS: dict[str, Band] = {
     "liquid_service_pressure": _HIGH,
     "discharge_pressure": _HIGH,
     "running_current": _RUNNING,
+    # computed values whose quantity alone would have them judged sooner, or closer, than their inputs can settle
+    "compressor_map_current": _RUNNING,
+    "compressor_map_current_estimate": _RUNNING,
+    "compressor_map_power": _OF_PRESSURES,
+    "compressor_map_power_estimate": _OF_PRESSURES,
+    "airflow_from_heat_rise": _OF_RISE,
+    "airflow_from_rated_heat_rise": _OF_RISE,
+    "sensible_heat_ratio": Band(0.04, 0, 180, 60, 1000, "what 0.2 K and 1 %RH of two airs come to"),
+    "herm_capacitance_over_rating": _OF_BENCH,
+    "fan_capacitance_over_rating": _OF_BENCH,
+    "blower_capacitance_over_rating": _OF_BENCH,
 }
+# Where a clamp may stay on a motor's lead: its amps follow pressures and air, so that ten calm seconds prove little.
+# A capacitor's leads, the start winding's and the strips' amps follow the volts alone; there the spot band holds.
+MOTOR_LEADS = frozenset(
+    {
+        "compressor_common_current",
+        "compressor_run_current",
+        "outdoor_unit_current",
+        "outdoor_fan_current",
+        "blower_current",
+    }
+)
 
 
-def band_of(quantity: Quantity, point: str = "") -> Band | None:
-    """The band of a quantity at a point (its instance left out); None where nothing settles."""
-    return KINDS.get(point.partition(".")[0]) or BANDS.get(quantity)
+def band_of(quantity: Quantity, name: str = "") -> Band | None:
+    """The band of a quantity at a point or of a derived value (instance left out); None where nothing settles."""
+    return KINDS.get(name.partition(".")[0]) or BANDS.get(quantity)
+
+
+def staying_kind(point: str) -> str:
+    """The kind whose band judges a clamp that stays at this point; "" where a clamp that stays is like one that roams.
+
+    How long a clamp has been there makes the choice, and nobody has to tell: a clamp on its round is read within
+    seconds, so the spot band of its quantity judges it first. Once the longer band has proved its own, or its whole
+    horizon has passed since the clamp was put there, that one judges alone: a clamp that was left on is read as one.
+    """
+    return "running_current" if point.partition(".")[0] in MOTOR_LEADS else ""
