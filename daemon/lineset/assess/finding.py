@@ -6,6 +6,7 @@ points at, airflow and coils are to be ruled out first, and what follows is the 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lineset.assess.cause import Cause, Kind
@@ -51,9 +52,12 @@ def confidence(share: float) -> str:
     return next(word for least, word in _WORDS if share >= least)
 
 
-def findings(diagnosis: Diagnosis) -> tuple[Finding, ...]:
-    """What to tell of a diagnosis, the likeliest first; nothing where too little has settled."""
-    basis = _FOOTING[diagnosis.footing]
+def findings(diagnosis: Diagnosis, *, earlier: Sequence[str] = ()) -> tuple[Finding, ...]:
+    """What to tell of a diagnosis, the likeliest first; nothing where too little has settled.
+
+    `earlier` names the earlier visits that readings were held against ("2026-05-02 (spring-7)").
+    """
+    basis = _basis(diagnosis.footing, earlier)
     if diagnosis.outcome is Outcome.NOT_ENOUGH:
         return ()
     if diagnosis.outcome is Outcome.SOUND:
@@ -61,6 +65,13 @@ def findings(diagnosis: Diagnosis) -> tuple[Finding, ...]:
     if diagnosis.outcome is Outcome.CANNOT_TELL:
         return (_cannot_tell(diagnosis, basis),)
     return tuple(_of(cause, rank, basis) for rank, cause in enumerate(diagnosis.causes[:_MOST], start=1))
+
+
+def _basis(footing: Footing, earlier: Sequence[str]) -> str:
+    if footing is not Footing.OWN or not earlier:
+        return _FOOTING[footing]
+    visits = "visit" if len(earlier) == 1 else "visits"
+    return f"against this system's own earlier {visits} of {' and '.join(earlier)}, judged sound then"
 
 
 def _of(cause: Cause, rank: int, basis: str) -> Finding:

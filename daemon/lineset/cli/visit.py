@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from lineset.cli.station_access import AtOption, JsonOption, command, show_reply
+from lineset.equipment.system import NO_NAME
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Open, show, move on and close the visit.")
 
@@ -16,7 +17,10 @@ def open_(
     name: Annotated[str, typer.Argument(help="An opaque reference of a-z, 0-9, _ and -: never a name or an address.")],
     refrigerant: Annotated[str, typer.Option(help="Refrigerant on the nameplate, such as R-410A.")] = "",
     metering_device: Annotated[str, typer.Option(help="txv, eev, fixed_orifice or capillary.")] = "",
-    system: Annotated[str, typer.Option(help="What to call the system.")] = "main",
+    system: Annotated[
+        str,
+        typer.Option(help="What to call the system; one with a name of its own is held against its earlier visits."),
+    ] = NO_NAME,
     line_frequency: Annotated[float, typer.Option(help="Line frequency in Hz.")] = 60.0,
     altitude: Annotated[float, typer.Option(help="Altitude of the site in metres.")] = 0.0,
     at: AtOption = None,

@@ -14,7 +14,7 @@ from lineset.assess.evidence import Evidence, Known
 from lineset.assess.finding import Finding, findings
 from lineset.contract import entry as e
 from lineset.engine.settling import sig9
-from lineset.engine.state import EngineState, SystemState
+from lineset.engine.state import EarlierRun, EngineState, SystemState
 from lineset.visit.run import RunState
 
 _DIGITS = re.compile(r"[-\d.]+")
@@ -33,6 +33,12 @@ def remember_rest(system: SystemState, settled: e.Settled) -> None:
         system.rest[settled.name] = (settled.value, settled.u)
 
 
+def recall(system: SystemState, body: e.Recalled) -> None:
+    """Keep what an earlier visit showed of this system, where it was judged sound then."""
+    if body.sound and body.values:
+        system.earlier.append(EarlierRun(body.visit, body.date, body.values))
+
+
 def begin_phase(system: SystemState, phase: str) -> None:
     """A phase begins: nothing found in it yet."""
     system.found.clear()
@@ -44,9 +50,10 @@ def diagnosed(state: EngineState, system: SystemState, evidence: Evidence, run_m
     """The findings that are new or changed, and those that are withdrawn."""
     if system.run.state is not RunState.RUNNING:
         return []
-    diagnosis = diagnose(evidence, at_rest=_at_rest(system), least_run_s=run_minutes * 60.0)
+    diagnosis = diagnose(evidence, at_rest=_at_rest(system), earlier=_earlier(system), least_run_s=run_minutes * 60.0)
     told: list[e.OutputBody] = []
-    now = {finding.id: finding for finding in findings(diagnosis)}
+    visits = [f"{each.date} ({each.visit})" for each in system.earlier]
+    now = {finding.id: finding for finding in findings(diagnosis, earlier=visits)}
     if not now:
         return []
     for id_ in [id_ for id_ in system.found if id_ not in now]:
@@ -65,6 +72,18 @@ def _at_rest(system: SystemState) -> Evidence | None:
         return None
     values = {name: Known(value, u, phase="at_rest") for name, (value, u) in system.rest.items()}
     return Evidence(system.record, phase="at_rest", run="stopped", values=values)
+
+
+def _earlier(system: SystemState) -> list[Evidence]:
+    return [
+        Evidence(
+            system.record,
+            run="running",
+            mode="cool",
+            values={name: Known(value, u) for name, (value, u) in each.values.items()},
+        )
+        for each in system.earlier
+    ]
 
 
 def _key(finding: Finding) -> str:

@@ -17,7 +17,7 @@ from functools import partial
 
 from lineset.contract import entry as e
 from lineset.derive.declared import Derived
-from lineset.engine import assessing, channel_quality, derivation, deriving, placement, settling
+from lineset.engine import assessing, channel_quality, derivation, deriving, diagnosing, placement, settling
 from lineset.engine.route import OFF_THE_WIRE_NS, ZERO_A, Route
 from lineset.engine.route import LiveValue as LiveValue
 from lineset.engine.state import EngineState, PointState, SystemState, decode, encode
@@ -54,6 +54,7 @@ class Engine:
         self._out: list[e.OutputBody] = []
         self._handlers: dict[type, Callable[..., None]] = {
             e.Opened: self._opened,
+            e.Recalled: self._recalled,
             e.Introduced: self._introduced,
             e.Entered: self._entered,
             e.Placed: self._placed,
@@ -132,6 +133,10 @@ class Engine:
         for record in body.systems:
             state.systems[record.id] = SystemState(record=record)
             self._contexts[record.id] = derivation.SystemContext(record)
+
+    def _recalled(self, body: e.Recalled) -> None:
+        if body.system in self._state.systems:
+            diagnosing.recall(self._state.systems[body.system], body)
 
     def _introduced(self, body: e.Introduced) -> None:
         self._out += placement.introduce(self._state, body)

@@ -65,6 +65,14 @@ class InstrumentEngineState(msgspec.Struct):
     state: str = "seeking"
 
 
+class EarlierRun(msgspec.Struct):
+    """What had settled when this system ran in an earlier visit and was judged sound: name -> (value, u), SI."""
+
+    visit: str
+    date: str
+    values: dict[str, tuple[float, float]]
+
+
 class SystemState(msgspec.Struct):
     """One system: its record, run, points and derived values."""
 
@@ -76,6 +84,7 @@ class SystemState(msgspec.Struct):
     declared: dict[str, bool] = {}  # fact -> whether it is so, as declared in this phase
     judged: dict[str, tuple[str, float | None]] = {}  # check -> what was last told of it in this phase, and its value
     found: dict[str, str] = {}  # finding -> what was last told of it in this phase
+    earlier: list[EarlierRun] = []
     rest: dict[str, tuple[float, float]] = {}  # point -> value and u that settled while the system stood
     judge_at: int = -1  # ns: when waiting for a precondition ends; -1: nothing waits
 

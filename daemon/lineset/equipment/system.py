@@ -14,6 +14,8 @@ from lineset.equipment.nameplate import BLANK, Nameplate, nameplate
 METERING_DEVICES = ("txv", "eev", "fixed_orifice", "capillary")
 KINDS = ("split_ac", "split_heat_pump", "package_ac", "package_heat_pump")
 CAPACITY_CONTROLS = ("single", "two_stage", "inverter")
+NO_NAME = "main"
+"""The id of a system that nobody gave one: two of that id need not be the same equipment"""
 _ID = re.compile(r"[a-z0-9_-]{1,32}")
 _KEYS = (
     "id",

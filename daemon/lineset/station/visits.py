@@ -25,6 +25,7 @@ from lineset.journal.station_journal import StationJournal
 from lineset.journal.visit_files import VisitFile, list_visits, open_visit, visit_path
 from lineset.physics.errors import PhysicsError
 from lineset.physics.refrigerant import canonical_name, curve
+from lineset.station.earlier import earlier_visits
 from lineset.station.events import BROKER, JournalEvents
 from lineset.station.introduce import introduced
 from lineset.station.recall import recall
@@ -215,10 +216,21 @@ class Visits:
                 raise CommandRefused(f"system {system.id}: {error}") from error
         return path
 
-    def open(self, visit: str, systems: Sequence[SystemRecord], by: str) -> None:
+    def earlier(self, systems: Sequence[SystemRecord]) -> list[e.Recalled | e.Noted]:
+        """What earlier visits say of these systems. Reads files: call it in a thread."""
+        return earlier_visits(self._folder, systems)
+
+    def open(
+        self,
+        visit: str,
+        systems: Sequence[SystemRecord],
+        by: str,
+        earlier: Sequence[e.Recalled | e.Noted] = (),
+    ) -> None:
         """Open a visit; the state of all instruments is copied in, and the configured placements are made.
 
-        The new record is held: who calls puts the command on it and releases it. Raises CommandRefused.
+        What is known of the systems from `earlier` visits goes into its first entries. The new record is held: who
+        calls puts the command on it and releases it. Raises CommandRefused.
         """
         station = self._station
         path = self.check_open(visit, systems)
@@ -234,6 +246,8 @@ class Visits:
         # nothing may come between the new record and its first entry: no await from here on
         self.current = self._record(Engine(fingerprint()), journal, visit)
         self._opened(visit, systems, by)
+        for recalled in earlier:
+            station.take(recalled)
         station.introduce_all()
         for placement in station.config.placements:
             system = placement.system or systems[0].id

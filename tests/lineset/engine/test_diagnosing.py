@@ -123,3 +123,52 @@ def test_diagnosing_is_cheap() -> None:
     for _ in range(20):
         assert diagnosing.diagnosed(state, system, evidence, 15.0) == []  # nothing new is told again
     assert (time.process_time() - started) / 20 < 0.05
+
+
+def sound_before(**values: float) -> e.Recalled:
+    """The same system, sound, in the same weather, with the probes of an earlier visit."""
+    usual = {
+        "outdoor_air_temperature": 29.4, "return_air_temperature": 23.9, "return_air_humidity": 50.0,
+        "supply_air_temperature": 13.3, "vapor_service_pressure": 827e3, "vapor_line_temperature": 11.1,
+        "liquid_service_pressure": 2482e3, "liquid_line_temperature": 36.7, **values,
+    }  # fmt: skip
+    u = {"liquid_service_pressure": 14e3, "vapor_service_pressure": 7e3, "return_air_humidity": 2.0}
+    return e.Recalled(
+        system=SOUND.id,
+        visit="spring-7",
+        date="2026-05-02",
+        journal="j",
+        head="h",
+        sound=True,
+        reason="judged sound",
+        values={name: (value, u.get(name, 0.3)) for name, value in usual.items()},
+    )
+
+
+def slowly_fouled(on: Bench, seconds: float) -> list[e.OutputBody]:
+    """Condensing 4.5 K higher than when it was sound, subcooling much as it was."""
+    return cool(on, seconds, high=400.0, liquid=106.5)
+
+
+def test_a_slowly_fouled_coil_is_found_only_against_the_earlier_visit() -> None:
+    on = bench()
+    assert [each.id for each in found(slowly_fouled(on, 1500))] == ["nothing_found"]
+    on = bench()
+    on.push(sound_before())
+    told = {each.id: each for each in found(slowly_fouled(on, 1500)) if each.state == "open"}
+    assert "outdoor_coil" in told, told
+    assert told["outdoor_coil"].rank == 1
+    basis = "against this system's own earlier visit of 2026-05-02 (spring-7), judged sound then"
+    assert told["outdoor_coil"].basis == basis
+    assert list(replay(Engine("test"), on.rows)) == []
+    restored = Engine.restore(on.engine.snapshot())
+    assert restored.state.systems[SOUND.id].earlier == on.engine.state.systems[SOUND.id].earlier
+
+
+def test_an_earlier_visit_that_was_not_sound_is_held_against_nothing() -> None:
+    on = bench()
+    on.push(msgspec.structs.replace(sound_before(), sound=False, reason="it was not judged sound"))
+    on.push(msgspec.structs.replace(sound_before(), system="another"))
+    told = found(slowly_fouled(on, 1500))
+    assert [each.id for each in told] == ["nothing_found"]
+    assert "own earlier" not in told[0].basis
