@@ -19,7 +19,7 @@ def open_(
     metering_device: Annotated[str, typer.Option(help="txv, eev, fixed_orifice or capillary.")] = "",
     system: Annotated[
         str,
-        typer.Option(help="What to call the system; one with a name of its own is held against its earlier visits."),
+        typer.Option(help="Its name; one of its own lets it be held against earlier visits."),
     ] = NO_NAME,
     line_frequency: Annotated[float, typer.Option(help="Line frequency in Hz.")] = 60.0,
     altitude: Annotated[float, typer.Option(help="Altitude of the site in metres.")] = 0.0,

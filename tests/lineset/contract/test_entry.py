@@ -61,6 +61,10 @@ BODIES: tuple[e.AnyBody, ...] = (
     e.Resumed(gap_ns=10, wall_ns=2, how="boot_time", version="0"),
     e.Overrun(instrument="clamp", loss="stream_dropped", count=12),
     e.Noted(text="the panel was open", by="x"),
+    e.Recalled(
+        system="main", visit="v0", date="2026-05-02", journal="ab", head="cd", phase="after", sound=True, reason="r",
+        values={"outdoor_air_temperature": (29.3, 0.31)},
+    ),
     e.Commanded(
         request="r", verb="place", args={"a": [1]}, actor="x", ok=False, answer="no", data={"b": 2}, expires=3.5
     ),
