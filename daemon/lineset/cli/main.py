@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 import lineset
-from lineset.cli import calc, contract, declare, doctor, enter, find, note, place, profile, run, visit, watch
+from lineset.cli import board, calc, contract, declare, doctor, enter, find, note, place, profile, run, visit, watch
 
 app = typer.Typer(
     name="lineset",
@@ -46,6 +46,7 @@ app.command("enter", context_settings={"ignore_unknown_options": True})(enter.en
 app.command("declare")(declare.declare)
 app.command("note")(note.note)
 app.command("watch")(watch.watch)
+app.command("board")(board.board)
 app.command("calc")(calc.calc)
 app.command("contract")(contract.contract)
 app.command("doctor")(doctor.doctor)

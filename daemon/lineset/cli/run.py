@@ -32,6 +32,8 @@ def run(
     """
     import asyncio
 
+    from lineset.board.beside import board_beside
+    from lineset.board.server import BoardError
     from lineset.contract.entry import EntryError
     from lineset.journal.errors import JournalError
     from lineset.station import daemon
@@ -56,8 +58,8 @@ def run(
         )
         return
     try:
-        asyncio.run(daemon.run(loaded, runtime=at, on_ready=_announce))
-    except (JournalError, StreamError, EntryError) as error:
+        asyncio.run(daemon.run(loaded, runtime=at, beside=board_beside, on_ready=_announce))
+    except (JournalError, StreamError, EntryError, BoardError) as error:
         raise say_error("run", str(error), REFUSED) from error
     except OSError as error:
         raise say_error("run", f"{error.filename or ''} {error.strerror or error}".strip(), REFUSED) from error
@@ -72,3 +74,5 @@ def _announce(station: object) -> None:
     else:
         where = f"broker {station.config.broker.url}"
     typer.echo(f"station {station.config.name} is running; {where}", err=True)
+    if station.config.board.enabled:
+        typer.echo("the board's address: lineset board", err=True)

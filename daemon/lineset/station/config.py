@@ -65,6 +65,16 @@ class BrokerConfig(msgspec.Struct, frozen=True, kw_only=True):
         return BrokerAddress.from_url(self.url, **self.files)
 
 
+class BoardConfig(msgspec.Struct, frozen=True, kw_only=True):
+    """The technician's page: on loopback, or, when `network` is set, for phones on the local network too."""
+
+    enabled: bool = True
+    port: int | None = None  # 0: any free one; None: the usual one, or a free one when that is taken
+    network: bool = False
+    certificate: Path | None = None
+    key: Path | None = None
+
+
 class PlacementConfig(msgspec.Struct, frozen=True, kw_only=True):
     """Where a channel sits from the start of a visit."""
 
@@ -92,6 +102,7 @@ class Config(msgspec.Struct, frozen=True, kw_only=True):
     file: str
     installation: dict[str, tuple[InstallationTerm, ...]] = {}
     rules: str = ""  # text of the shop's rules; empty: the shipped ones
+    board: BoardConfig = BoardConfig()
 
 
 def default_folder() -> Path:
@@ -139,6 +150,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
         rate = live.number("rate_hz", 2.0, above=0.0, most=100.0)
     live.finish()
     broker = _broker(root.table("broker"), base)
+    board = _board(root.table("board"), base)
     found, ids = read_instruments(root, folder_of_profiles)
     instruments = tuple(found)
     systems = tuple(_systems(root))
@@ -163,6 +175,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
         text=text,
         file=str(file),
         rules=rules,
+        board=board,
     )
 
 
@@ -204,6 +217,21 @@ def _broker(table: Table, base: Path) -> BrokerConfig:
         for key in ("credentials", "ca", "certificate", "key"):
             if path(key):
                 table.problem(key, "this is for another broker than the local one", "Add its url, or remove this key")
+    return found
+
+
+def _board(table: Table, base: Path) -> BoardConfig:
+    certificate, key = table.text("certificate", ""), table.text("key", "")
+    if bool(certificate) != bool(key):
+        table.problem("certificate", "a certificate needs its key, and the other way round", "Give both, or neither")
+    found = BoardConfig(
+        enabled=table.boolean("enabled", True),
+        port=table.integer("port", None, least=0, most=65535),
+        network=table.boolean("network", False),
+        certificate=base / Path(certificate).expanduser() if certificate else None,
+        key=base / Path(key).expanduser() if key else None,
+    )
+    table.finish()
     return found
 
 

@@ -362,14 +362,18 @@ def state_entry(told: InstrumentState) -> e.InstrumentChanged:
 
 
 async def run(
-    config: Config, *, runtime: Path | None = None, on_ready: Callable[[Station], None] | None = None
+    config: Config,
+    *,
+    runtime: Path | None = None,
+    beside: Callable[[Station], contextlib.AbstractAsyncContextManager[object]] = contextlib.nullcontext,
+    on_ready: Callable[[Station], None] | None = None,
 ) -> None:
-    """Run a station until SIGINT or SIGTERM."""
+    """Run a station until SIGINT or SIGTERM, with what `beside` makes for it."""
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for signum in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(signum, stop.set)
-    async with Station(config, runtime=runtime) as station:
+    async with Station(config, runtime=runtime) as station, beside(station):
         if on_ready is not None:
             on_ready(station)
         await stop.wait()

@@ -1,0 +1,184 @@
+"""Serves the board: the page's files, what it needs to log in, and its way to the broker, all on one port.
+
+On loopback by default. On the local network only when the configuration says so; then, as on loopback, the page's
+address holds a token, and without it nobody is told the broker's password.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import hmac
+import secrets
+import socket
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, Self
+
+import structlog
+import uvicorn
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Mount, Route, WebSocketRoute
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.websockets import WebSocket
+
+from lineset.board.bridge import bridge
+from lineset.contract.topic import Topics
+from lineset.stream.address import BrokerAddress
+
+PAGE = Path(__file__).parent / "page"
+# Everything comes from here: no script, picture or letter of another server, and no other page may frame this one.
+_HEADERS = {
+    "content-security-policy": (
+        "default-src 'self'; img-src 'self' blob: data:; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
+    ),
+    "referrer-policy": "no-referrer",
+    "x-content-type-options": "nosniff",
+    "cache-control": "no-cache",
+}
+_START_S = 10.0
+
+log = structlog.get_logger(__name__)
+
+
+class BoardError(Exception):
+    """The board cannot be served; says why, and what to do."""
+
+
+class _Headers:
+    """Puts our headers on every answer."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [
+                    *message["headers"],
+                    *((name.encode(), value.encode()) for name, value in _HEADERS.items()),
+                ]
+            await send(message)
+
+        await self._app(scope, receive, with_headers if scope["type"] == "http" else send)
+
+
+def application(
+    address: Callable[[], BrokerAddress], topics: Topics, token: str, about: Callable[[], dict[str, Any]]
+) -> Starlette:
+    """The board as an ASGI application. `about` is what the page is told besides how to log in."""
+
+    async def session(request: Request) -> Response:
+        given = request.headers.get("authorization", "").removeprefix("Bearer ")
+        if not hmac.compare_digest(given.encode(), token.encode()):
+            return JSONResponse(
+                {"error": "open the board by its whole address; `lineset board` prints it"}, status_code=403
+            )
+        who = address()
+        content = {"base": topics.base, "username": who.username, "password": who.password, **about()}
+        return JSONResponse(content, headers={"cache-control": "no-store"})
+
+    async def mqtt(socket: WebSocket) -> None:
+        await bridge(socket, address)
+
+    return Starlette(
+        routes=[
+            Route("/session", session),
+            WebSocketRoute("/mqtt", mqtt),
+            Mount("/", StaticFiles(directory=PAGE, html=True)),
+        ],
+        middleware=[Middleware(_Headers)],
+    )
+
+
+class _Server(uvicorn.Server):
+    """The same, but the station's signals stay the station's."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+
+class BoardServer:
+    """Serves the board while it is entered: `async with BoardServer(...)`. `url` is the page's whole address.
+
+    `port` 0 takes a free one. `network` opens it to the local network. Raises BoardError when it cannot be served.
+    """
+
+    def __init__(
+        self,
+        address: Callable[[], BrokerAddress],
+        topics: Topics,
+        *,
+        about: Callable[[], dict[str, Any]],
+        port: int = 0,
+        network: bool = False,
+        certificate: Path | None = None,
+        key: Path | None = None,
+    ) -> None:
+        self.token = secrets.token_urlsafe(18)
+        self.port, self.network = port, network
+        self._secure = certificate is not None
+        self._server = _Server(
+            uvicorn.Config(
+                application(address, topics, self.token, about),
+                log_config=None,
+                access_log=False,
+                lifespan="off",
+                ws="websockets-sansio",
+                server_header=False,
+                ssl_certfile=certificate,
+                ssl_keyfile=key,
+                timeout_graceful_shutdown=1,
+            )
+        )
+        self._task: asyncio.Task[None] | None = None
+
+    @property
+    def url(self) -> str:
+        """The page's address, with the token that opens it."""
+        host = _own_address() if self.network else "127.0.0.1"
+        return f"{'https' if self._secure else 'http'}://{host}:{self.port}/#{self.token}"
+
+    async def __aenter__(self) -> Self:
+        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind(("0.0.0.0" if self.network else "127.0.0.1", self.port))
+        except OSError as error:
+            listener.close()
+            raise BoardError(
+                f"the board cannot listen on port {self.port} ({error.strerror}); end what uses it, or set another "
+                "port (0: any) under [board]"
+            ) from error
+        self.port = listener.getsockname()[1]
+        self._task = asyncio.create_task(self._server.serve(sockets=[listener]), name="board")
+        async with asyncio.timeout(_START_S):
+            while not self._server.started:
+                if self._task.done():
+                    await self._task
+                    raise BoardError("the board ended as it started; the log says why")
+                await asyncio.sleep(0.005)
+        log.info("board ready", port=self.port, network=self.network)
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self._server.should_exit = True
+        if self._task is not None:
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._task
+
+
+def _own_address() -> str:
+    """This machine's address on the network that it would reach others by; loopback when there is none."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # RFC 5737: an address for documentation; nothing is sent
+        except OSError:
+            return "127.0.0.1"
+        found: str = probe.getsockname()[0]
+        return found
