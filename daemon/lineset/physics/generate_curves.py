@@ -2,8 +2,7 @@
 
     python -m lineset.physics.generate_curves [--verify] [NAME ...]
 
-CoolProp is imported here only, and late. Its pressure flashes of predefined mixtures fail in bands of ordinary
-condensing pressure unless the phase envelope was built first, so it always is.
+A curve file holds the two saturation lines, and the enthalpies and densities of `generate_states`.
 """
 
 from __future__ import annotations
@@ -11,10 +10,12 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Any, NamedTuple
 
+from lineset.physics.coolprop_fluid import Fluid, log_slope, spline_slopes
 from lineset.physics.errors import CurveError
+from lineset.physics.generate_states import StateDifference, sample_states, state_differences
 from lineset.physics.refrigerant import FORMAT, REFRIGERANTS, curve_file, digest, from_data
 
 NODES = 288
@@ -24,12 +25,7 @@ HIGHEST_CEL = 80.0
 BELOW_CRITICAL_K = 2.0
 ABOVE_LOWEST_K = 1.0  # of the property model's own lowest temperature
 TOLERANCE_K = 1e-4
-_ZERO_CEL = 273.15
 _QUALITY = {"bubble": 0, "dew": 1}
-
-
-class NotAFluid(CurveError):
-    """CoolProp knows no fluid of that name."""
 
 
 class Difference(NamedTuple):
@@ -41,85 +37,17 @@ class Difference(NamedTuple):
     points: int
 
 
-class _Fluid:
-    """One CoolProp state, with failures as CurveError."""
-
-    def __init__(self, fluid: str) -> None:
-        try:
-            import CoolProp.CoolProp
-        except ImportError as error:
-            raise CurveError(f"CoolProp cannot be imported ({error}); install it to make curves") from error
-        self.fluid, self.version = fluid, str(CoolProp.__version__)
-        self._pq, self._qt = CoolProp.CoolProp.PQ_INPUTS, CoolProp.CoolProp.QT_INPUTS
-        self._mixture = fluid.endswith(".mix")
-        try:
-            self._state = CoolProp.CoolProp.AbstractState("HEOS", fluid)
-        except ValueError as error:
-            raise NotAFluid(f"CoolProp knows no fluid {fluid!r}") from error
-        if self._mixture:
-            self._tried("phase envelope", lambda: self._state.build_phase_envelope("none"))
-
-    def _tried(self, what: str, call: Callable[[], Any]) -> Any:
-        try:
-            return call()
-        except ValueError as error:
-            raise CurveError(f"CoolProp {self.version} cannot give the {what} of {self.fluid}: {error}") from error
-
-    def temperature(self, pressure: float, quality: int) -> float:
-        """Saturation temperature [Cel] at the absolute pressure [Pa]."""
-        self._tried(f"temperature at {pressure:.0f} Pa", lambda: self._state.update(self._pq, pressure, quality))
-        return float(self._state.T()) - _ZERO_CEL
-
-    def pressure(self, temperature: float, quality: int) -> float:
-        """Absolute saturation pressure [Pa] at the temperature [Cel]."""
-        kelvin = temperature + _ZERO_CEL
-        self._tried(f"pressure at {temperature:.2f} degC", lambda: self._state.update(self._qt, quality, kelvin))
-        return float(self._state.p())
-
-    def lowest(self) -> float:
-        """Lowest temperature [Cel] that the property model is stated for."""
-        return float(self._tried("lowest temperature", self._state.Tmin)) - _ZERO_CEL
-
-    def critical(self) -> tuple[float, float]:
-        """Critical temperature [Cel] and absolute pressure [Pa]."""
-        if not self._mixture:
-            return float(self._state.T_critical()) - _ZERO_CEL, float(self._state.p_critical())
-        # A mixture's critical locus has unphysical branches at negative pressure; CoolProp marks them unstable.
-        points = self._tried("critical point", self._state.all_critical_points)
-        stable = [point for point in points if point.stable and point.p > 0]
-        if len(stable) != 1:
-            raise CurveError(f"CoolProp {self.version} finds {len(stable)} stable critical points of {self.fluid}")
-        return float(stable[0].T) - _ZERO_CEL, float(stable[0].p)
-
-    def slope(self, pressure: float, quality: int) -> float:
-        """dT/d(ln p) [K] by a five-point central difference; its step is wide enough to drown CoolProp's noise."""
-        h = 2e-3
-        near = [self.temperature(pressure * math.exp(k * h), quality) for k in (-2, -1, 1, 2)]
-        return (near[0] - 8 * near[1] + 8 * near[2] - near[3]) / (12 * h)
-
-
-def _spline_slopes(values: list[float], first: float, last: float) -> list[float]:
-    """Slopes per step at equally spaced nodes of the cubic spline with these values and end slopes (per step)."""
-    n = len(values)
-    upper, right = [0.0] * n, [0.0] * n
-    right[0] = first
-    for i in range(1, n - 1):
-        pivot = 4.0 - upper[i - 1]
-        upper[i] = 1.0 / pivot
-        right[i] = (3.0 * (values[i + 1] - values[i - 1]) - right[i - 1]) / pivot
-    slopes = [0.0] * (n - 1) + [last]
-    for i in range(n - 2, -1, -1):
-        slopes[i] = right[i] - upper[i] * slopes[i + 1]
-    return slopes
-
-
-def _line(fluid: _Fluid, phase: str, lowest: float, highest: float) -> dict[str, Any]:
+def _line(fluid: Fluid, phase: str, lowest: float, highest: float) -> dict[str, Any]:
     quality = _QUALITY[phase]
     low, high = (round(fluid.pressure(cel, quality), 3) for cel in (lowest, highest))
     step = math.log(high / low) / (NODES - 1)
     pressures = [low * math.exp(step * i) for i in range(NODES)]
     values = [fluid.temperature(pressure, quality) for pressure in pressures]
-    slopes = _spline_slopes(values, fluid.slope(low, quality) * step, fluid.slope(high, quality) * step)
+    slopes = spline_slopes(
+        values,
+        log_slope(lambda p: fluid.temperature(p, quality), low) * step,
+        log_slope(lambda p: fluid.temperature(p, quality), high) * step,
+    )
     return {
         "low_Pa": low,
         "high_Pa": high,
@@ -128,12 +56,13 @@ def _line(fluid: _Fluid, phase: str, lowest: float, highest: float) -> dict[str,
     }
 
 
-def sample(name: str, fluid_name: str) -> dict[str, Any]:
+def sample(name: str, fluid_name: str, *, need_states: bool = True) -> dict[str, Any]:
     """The curve of one refrigerant, as a curve file holds it, made from CoolProp's `fluid_name`.
 
-    Raises NotAFluid when CoolProp has no such fluid, CurveError when it cannot describe its saturation.
+    Raises NotAFluid when CoolProp has no such fluid, CurveError when it cannot describe its saturation or, unless
+    `need_states` is false, its vapor and liquid: then the curve goes without enthalpies.
     """
-    fluid = _Fluid(fluid_name)
+    fluid = Fluid(fluid_name)
     critical_cel, critical_pa = fluid.critical()
     highest = min(HIGHEST_CEL, critical_cel - BELOW_CRITICAL_K)
     lowest = max(LOWEST_CEL, fluid.lowest() + ABOVE_LOWEST_K)
@@ -148,12 +77,17 @@ def sample(name: str, fluid_name: str) -> dict[str, Any]:
         "bubble": _line(fluid, "bubble", lowest, highest),
         "dew": _line(fluid, "dew", lowest, highest),
     }
+    try:
+        body["states"] = sample_states(fluid, body)
+    except CurveError:
+        if need_states:
+            raise
     return body | {"sha256": digest(body)}
 
 
 def coolprop_version() -> str:
     """Version of the CoolProp that is installed. Raises CurveError when there is none."""
-    return _Fluid("R32").version
+    return Fluid("R32").version
 
 
 def differences(
@@ -161,7 +95,7 @@ def differences(
 ) -> Iterator[Difference]:
     """Each line's largest difference from CoolProp at these fractions of every `stride`-th step between nodes."""
     saturation = from_data(body, f"curve of {body.get('refrigerant')}")
-    fluid = _Fluid(body["fluid"])
+    fluid = Fluid(body["fluid"])
     for phase, line in (("bubble", saturation.bubble), ("dew", saturation.dew)):
         nodes = len(body[phase]["temperature_Cel"])
         step = math.log(line.high_pa / line.low_pa) / (nodes - 1)
@@ -173,6 +107,14 @@ def differences(
                 if not abs(miss) <= abs(worst):
                     worst, at = miss, pressure
         yield Difference(phase, worst, at, len(range(0, nodes - 1, stride)) * len(fractions))
+
+
+def of_states(body: dict[str, Any], pressures: int = 23) -> Iterator[StateDifference]:
+    """The largest differences of a curve's enthalpies and densities from CoolProp. Raises CurveError without them."""
+    states = from_data(body, f"curve of {body.get('refrigerant')}").states
+    if states is None:
+        raise CurveError(f"curve of {body.get('refrigerant')}: it holds no enthalpies")
+    yield from state_differences(states, Fluid(body["fluid"]), pressures)
 
 
 def text(body: dict[str, Any]) -> str:
@@ -204,6 +146,13 @@ def main(arguments: list[str]) -> int:
                 print(
                     f"{name:9} {found.phase:6} {found.points} points, largest difference {found.kelvin * 1e3:+.4f} mK "
                     f"at {found.at_pa / 1e3:.1f} kPa: {'good' if good else 'TOO FAR'}"
+                )
+            for state in of_states(body):
+                bad += not state.good
+                worst = f"{state.worst:+.2e} of it" if "density" in state.what else f"{state.worst:+.2f} J/kg"
+                print(
+                    f"{name:9} {state.what} {state.points} points, largest difference {worst} at {state.at}: "
+                    f"{'good' if state.good else 'TOO FAR'}"
                 )
         except (CurveError, OSError, ValueError) as error:
             print(f"{name}: {error}", file=sys.stderr)

@@ -16,10 +16,11 @@ from pathlib import Path
 from typing import Any, Literal
 
 from lineset.physics.errors import CurveError, UnknownRefrigerant
+from lineset.physics.refrigerant_state import States
 from lineset.physics.saturation import Line, Saturation
 
 SafetyClass = Literal["A1", "A2L", "A3"]
-FORMAT = 1
+FORMAT = 2
 _BUBBLE: Literal["bubble"] = "bubble"
 _DEW: Literal["dew"] = "dew"
 CURVES = Path(__file__).with_name("curves")
@@ -146,12 +147,15 @@ def from_data(body: dict[str, Any], origin: str) -> Saturation:
             Line(refrigerant, phase, part["low_Pa"], part["high_Pa"], part["temperature_Cel"], part["slope_K"])
             for phase, part in ((_BUBBLE, body["bubble"]), (_DEW, body["dew"]))
         )
+        states = body.get("states")
+        critical = body["critical"]["temperature_Cel"]
         return Saturation(
             refrigerant, bubble, dew,
-            critical_temperature_cel=body["critical"]["temperature_Cel"],
+            critical_temperature_cel=critical,
             critical_pressure_pa=body["critical"]["pressure_Pa"],
             sha256=body["sha256"],
             source=f"CoolProp {body['coolprop']}, fluid {body['fluid']}",
+            states=None if states is None else States(bubble, dew, critical, states),
         )  # fmt: skip
     except (KeyError, TypeError) as error:
         raise CurveError(f"{origin}: not a curve ({error!r}); {_REINSTALL}") from error
@@ -173,7 +177,8 @@ def _shipped(name: str) -> Saturation:
 
 def _through_coolprop(name: str) -> Saturation:
     # Late: CoolProp costs 75 MiB and up to two seconds, which only a refrigerant without a shipped curve should pay.
-    from lineset.physics.generate_curves import NotAFluid, sample
+    from lineset.physics.coolprop_fluid import NotAFluid
+    from lineset.physics.generate_curves import sample
 
     digits = _key(name)
     if not re.fullmatch(r"\d{2,4}[a-z]{0,5}", digits):
@@ -186,7 +191,7 @@ def _through_coolprop(name: str) -> Saturation:
     shown = f"R-{number}{tail.upper() if number[0] in '45' else isomer}"
     for fluid in dict.fromkeys(fluids):
         try:
-            return from_data(sample(shown, fluid), f"CoolProp's fluid {fluid}")
+            return from_data(sample(shown, fluid, need_states=False), f"CoolProp's fluid {fluid}")
         except NotAFluid:
             continue
     raise UnknownRefrigerant(_unknown(name))

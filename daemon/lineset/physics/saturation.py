@@ -11,9 +11,12 @@ import math
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from lineset.physics.errors import CurveError, OutOfRange
+
+if TYPE_CHECKING:
+    from lineset.physics.refrigerant_state import States
 
 Phase = Literal["bubble", "dew"]
 # What rounding of floats may add at an end of a curve, so that the temperature at its last pressure has an inverse.
@@ -159,7 +162,8 @@ class Saturation:
     """The two saturation lines of one refrigerant, and where they come from.
 
     `bubble(p)` and `dew(p)` give temperatures [Cel] at absolute pressures [Pa]; a pure fluid has both alike.
-    `sha256` names the data exactly, so that a record can say which curve it used; `source` says it in words.
+    `sha256` names the data exactly, so that a record can say which curve it used; `source` says it in words. `states`
+    are enthalpies and densities off the lines; None of a curve that had to be made without them.
     """
 
     refrigerant: str
@@ -169,6 +173,7 @@ class Saturation:
     critical_pressure_pa: float
     sha256: str
     source: str
+    states: States | None = None
 
     def glide(self, p_abs_pa: float) -> float:
         """Dew minus bubble temperature [K] at the absolute pressure [Pa]. Raises OutOfRange."""
