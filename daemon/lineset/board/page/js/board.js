@@ -1,0 +1,253 @@
+// The board: hears everything, shows the sheet, and asks the station for what a hand wants done.
+import { choices, keyed, make, say } from "./dom.js";
+import { job, take } from "./job.js";
+import { showJudged } from "./judged.js";
+import { ask, connect } from "./link.js";
+import { send, smaller } from "./photo.js";
+import { showPlot } from "./plot.js";
+import { showSheet } from "./sheet.js";
+import { canListen, listen, speak, switchVoice } from "./voice.js";
+import { learn, t } from "./words.js";
+
+const $ = (id) => document.getElementById(id);
+const PHASES = ["at_rest", "before", "work", "drying", "after"];
+const DRAW_MS = 250;
+let session = {};
+let linked = false;
+let due = false;
+let spoken = 0;
+
+// ------------------------------------------------------------------------------------------------------- start
+
+async function start() {
+  const token = location.hash.slice(1) || sessionStorage.getItem("token") || "";
+  sessionStorage.setItem("token", token);
+  history.replaceState(null, "", location.pathname); // the token does not stay in the address bar
+  try {
+    const reply = await fetch("session", { headers: { Authorization: `Bearer ${token}` } });
+    session = await reply.json();
+    if (!reply.ok) return trouble(session.error);
+  } catch {
+    trouble(t("the station cannot be reached; is it running?"));
+    setTimeout(start, 3000);
+    return;
+  }
+  trouble("");
+  learn(session.words, session.language);
+  choices($("observe-form").elements.sign, [["", t("nothing of these")], ...(session.signs || []).map((sign) => [sign.id, sign.title])]);
+  $("refrigerants").replaceChildren(...(session.refrigerants || []).map((value) => make("option", { value })));
+  showKnown();
+  $("listen").hidden = !canListen;
+  connect(session, heard, (up) => {
+    // a station that was started anew has new passwords
+    if (!up && linked) setTimeout(again, 2000);
+    linked = up;
+    draw();
+  });
+  draw();
+}
+
+async function again() {
+  if (linked) return;
+  try {
+    const reply = await fetch("session", { headers: { Authorization: `Bearer ${sessionStorage.getItem("token")}` } });
+    if (reply.status === 403) trouble(t("the station was started anew; open the board by its new address"));
+  } catch { setTimeout(again, 2000); }
+}
+
+function trouble(text) {
+  $("trouble").hidden = !text;
+  say($("trouble-text"), text);
+}
+
+function heard(levels, message) {
+  const changed = take(levels, message);
+  if (changed === "cue") {
+    const cue = job.cue;
+    if (cue && cue.n !== spoken) { spoken = cue.n; say($("last-cue"), cue.text); speak(cue); }
+  }
+  if (changed) draw();
+}
+
+// Many messages, one drawing.
+function draw() {
+  if (due) return;
+  due = true;
+  setTimeout(() => { due = false; show(); }, DRAW_MS);
+}
+
+// -------------------------------------------------------------------------------------------------------- show
+
+function show() {
+  const visit = job.visit && job.visit.state === "open" ? job.visit : null;
+  const online = linked && job.station && job.station.online;
+  say($("link"), !linked ? t("No connection to the station; it goes on recording. Trying again.")
+    : !online ? t("The station is not running.")
+    : job.station.recording === false ? t("Nothing is being recorded: {reason}", { reason: job.station.reason || "" }) : t("Connected."));
+  say($("visit-name"), visit ? t("Visit {visit}", { visit: visit.visit }) : t("Job sheet"));
+  say($("standing"), visit ? t("Phase: {phase}", { phase: t(visit.phase.replace("_", " ")) }) : "");
+  $("opening").hidden = Boolean(visit) || !online;
+  for (const id of ["write", "closing"]) $(id).hidden = !visit;
+  $("sheet").hidden = !visit;
+  showNext(visit);
+  showQuestions();
+  if (visit) showSheet($("sheet"), press);
+  showJudged($("judged"), $("judged-list"));
+  showPlot($("plots"), $("plot-what"), $("plot"), $("plot-words"));
+  showInstruments();
+  if (visit) { showForms(); showClosing(visit); }
+  document.body.dataset.ready = online ? "yes" : "no";
+}
+
+function showNext(visit) {
+  const sheets = Object.values(job.systems).map((its) => its.worklist).filter(Boolean);
+  const sheet = sheets.find((each) => each.next) || sheets[0];
+  $("voice").hidden = !visit;
+  if (!visit || !sheet) {
+    say($("next-sentence"), visit ? t("The sheet is being made.") : t("No visit is open."));
+    say($("next-left"), "");
+    $("meanwhile").replaceChildren();
+    return;
+  }
+  say($("next-sentence"), sheet.next_sentence || t("Everything is collected."));
+  const left = Math.ceil(Math.max(0, ...sheets.map((each) => each.minutes_left)));
+  say($("next-left"), left === 1 ? t("About 1 minute left.") : t("About {n} minutes left.", { n: left }));
+  keyed($("meanwhile"), (sheet.meanwhile || []).map((text, at) => ({ text, at })), (each) => String(each.at), () => make("li"),
+    (item, each) => say(item, each.text));
+}
+
+function showQuestions() {
+  const open = Object.values(job.questions).filter((each) => each.state === "open");
+  $("questions").hidden = !open.length;
+  keyed($("question-list"), open, (each) => each.id,
+    (each) => make("div", { role: "group" }, make("p"), make("div", { class: "row" }, ...(each.choices || []).map((choice) =>
+      make("button", { type: "button", onclick: () => order("answer", { question: each.id, answer: choice.id }) }, choice.text)))),
+    (element, each) => { say(element.querySelector("p"), each.text); element.setAttribute("aria-label", each.text); });
+}
+
+function showInstruments() {
+  const all = Object.values(job.instruments).sort((a, b) => a.instrument.localeCompare(b.instrument));
+  keyed($("instrument-list"), all, (each) => each.instrument, () => make("p"), (element, each) => {
+    const battery = each.battery === undefined || each.battery === null ? "" : t(", battery {n} %", { n: Math.round(each.battery * 100) });
+    const where = Object.values(each.placement || {}).map((at) => at.split("/").pop().replace(/_/g, " ")).join(", ");
+    const dueDates = Object.values(each.calibration_due || {});
+    const calibration = dueDates.length ? t("; calibration due {date}", { date: dueDates.sort()[0] }) : "";
+    say(element, `${each.instrument}: ${t(each.state)}${each.reason ? `, ${each.reason}` : ""}${battery}${where ? t("; at {where}", { where }) : ""}${calibration}`);
+  });
+}
+
+function showForms() {
+  const systems = Object.keys(job.systems).map((id) => [id, (job.visit.systems[id] && job.visit.systems[id].title) || id]);
+  for (const form of ["enter-form", "observe-form"]) choices($(form).elements.system, systems);
+  const its = job.systems[$("enter-form").elements.system.value];
+  const points = its && its.worklist ? its.worklist.items.filter((item) => item.kind === "point") : [];
+  choices($("enter-form").elements.point, [...new Map(points.map((item) => [item.id, item.title])).entries()]);
+  const seen = Object.entries(job.observations).sort((a, b) => Number(a[0]) - Number(b[0]));
+  keyed($("observed"), seen, ([n]) => n, () => make("li"), (element, [, told]) =>
+    say(element, [told.title, told.text, told.photo ? t("with a photo") : ""].filter(Boolean).join("; ")));
+}
+
+function showClosing(visit) {
+  const at = PHASES.indexOf(visit.phase);
+  keyed($("phases"), PHASES, (phase) => phase,
+    (phase) => make("button", { type: "button", onclick: () => order("phase", { phase }) }, t(phase.replace("_", " "))),
+    (button, phase) => {
+      button.setAttribute("aria-pressed", phase === visit.phase);
+      button.className = phase === visit.phase || PHASES.indexOf(phase) === at + 1 ? "" : "plain";
+    });
+  const missing = Object.entries(job.systems).flatMap(([id, its]) => ((its.worklist && its.worklist.missing) || []).map((text) => `${id}: ${text}`));
+  keyed($("missing"), missing.map((text, n) => ({ text, n })), (each) => String(each.n), () => make("li"), (item, each) => say(item, each.text));
+}
+
+function showKnown() {
+  const known = session.systems || [];
+  $("known-systems").hidden = !known.length;
+  $("known-list").replaceChildren(...known.map((each) => make("label", { class: "tick" },
+    make("input", { type: "checkbox", name: "known", value: each.id }), make("span", {}, `${each.title || each.id}, ${each.refrigerant}`))));
+}
+
+// --------------------------------------------------------------------------------------------------------- ask
+
+async function order(verb, args) {
+  const reply = await ask(verb, args);
+  tell(reply.silent ? t("The station did not answer; nothing is known to be done.") : reply.text);
+  return reply.ok;
+}
+
+let toldTimer = 0;
+function tell(text) {
+  say($("said"), text);
+  clearTimeout(toldTimer);
+  toldTimer = setTimeout(() => say($("said"), ""), 12000);
+}
+
+function press(what, system, item) {
+  if (what === "plot") {
+    $("plot-what").value = `${system}/${item.id}`;
+    show();
+    $("plots").scrollIntoView();
+    $("plot-what").focus();
+  } else if (what === "enter") {
+    const form = $("enter-form").elements;
+    form.system.value = system;
+    showForms();
+    form.point.value = item.id;
+    $("write").scrollIntoView();
+    form.value.focus();
+  } else if (what === "skipped") {
+    const note = window.prompt(t("Why is it skipped?"), "");
+    if (note) order("task", { task: item.id, state: "skipped", note, system });
+  } else order("task", { task: item.id, state: what, system });
+}
+
+$("speak").addEventListener("click", (event) => {
+  const on = switchVoice(event.currentTarget.getAttribute("aria-pressed") !== "true");
+  event.currentTarget.setAttribute("aria-pressed", on);
+});
+$("again").addEventListener("click", () => order("cues", { repeat: true }));
+$("level").addEventListener("change", (event) => order("cues", { level: event.target.value }));
+$("plot-what").addEventListener("change", show);
+$("enter-form").elements.system.addEventListener("change", showForms);
+
+$("open-form").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const form = event.target.elements;
+  const known = [...$("known-list").querySelectorAll("input:checked")].map((box) => ({ id: box.value }));
+  const fresh = form.id.value ? [{ id: form.id.value, refrigerant: form.refrigerant.value, metering_device: form.metering_device.value }] : [];
+  await order("visit-open", { visit: form.visit.value, systems: [...known, ...fresh] });
+});
+
+$("enter-form").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const form = event.target.elements;
+  if (await order("enter", { point: form.point.value, value: form.value.value, system: form.system.value })) form.value.value = "";
+});
+
+$("listen").addEventListener("click", () => {
+  tell(t("Say the number and its unit."));
+  listen(document.documentElement.lang, (text) => { $("enter-form").elements.value.value = text; tell(t("Understood: {text}. Press Enter to keep it.", { text })); }, tell);
+});
+
+$("observe-form").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const form = event.target.elements;
+  const file = form.photo.files[0];
+  if (!file && !form.text.value && !form.sign.value) return tell(t("Choose, write or photograph what you see first."));
+  const args = { system: form.system.value, sign: form.sign.value, text: form.text.value, urgency: form.urgency.value };
+  try {
+    if (file) args.photo = await send(await smaller(file), (part, parts) => tell(t("Sending the photo, part {part} of {parts}", { part: part + 1, parts })));
+  } catch (error) {
+    return tell(error.message || t("this file is no photo that the page can read"));
+  }
+  if (await order("observe", args)) event.target.reset();
+  return undefined;
+});
+
+$("close-form").addEventListener("submit", (event) => { event.preventDefault(); order("visit-close", {}); });
+$("force-close").addEventListener("click", () => {
+  const reason = $("close-form").elements.reason.value;
+  if (!reason) tell(t("Give the reason first; it goes on record."));
+  else order("visit-close", { force: true, reason });
+});
+
+start();
