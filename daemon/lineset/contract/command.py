@@ -55,9 +55,11 @@ class Enter(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class Phase(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """`phase`: go on to at_rest, before, work, drying or after."""
+    """`phase`: go on to at_rest, before, work, drying or after; `force` needs a reason, which is recorded."""
 
     phase: str
+    force: bool = False
+    reason: str = ""
 
 
 class Declare(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -127,10 +129,14 @@ class Cues(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 class VisitOpen(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """`visit-open`: open a visit on one or more systems ({id, refrigerant, metering_device ...})."""
+    """`visit-open`: open a visit on one or more systems ({id, refrigerant, metering_device ...}).
+
+    Of a system that the station remembers the id is enough. `technician` is a name or number, for the record.
+    """
 
     visit: str
     systems: list[dict[str, Any]]
+    technician: str = ""
 
 
 class VisitClose(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -49,6 +49,7 @@ class Opened(Body, frozen=True, kw_only=True, tag="opened"):
     installation: dict[str, tuple[InstallationTerm, ...]] = {}  # by point, where the station edited its effects
     config: dict[str, Any] = {}
     by: str = ""
+    technician: str = ""  # name or number of who does the work
 
 
 class Introduced(Body, frozen=True, kw_only=True, tag="introduced"):
@@ -96,10 +97,15 @@ class Placed(Body, frozen=True, kw_only=True, tag="placed"):
 
 
 class Phased(Body, frozen=True, kw_only=True, tag="phase"):
-    """The visit went on to another phase: at_rest, before, work, drying, after."""
+    """The visit went on to another phase: at_rest, before, work, drying, after.
+
+    Where that was forced, `missing` are the sentences that stood against it, and `reason` says why it was done.
+    """
 
     phase: str
     by: str = ""
+    reason: str = ""
+    missing: tuple[str, ...] = ()
 
 
 class Declared(Body, frozen=True, kw_only=True, tag="declared"):
@@ -212,6 +218,7 @@ class Amended(Body, frozen=True, kw_only=True, tag="amended"):
 
     record: SystemRecord
     keys: tuple[str, ...] = ()  # what was given, by the keys of a system's description
+    curves: dict[str, str] = {}  # as in `opened`, where the refrigerant is another one now
     by: str = ""
 
 
@@ -224,10 +231,11 @@ class Answered(Body, frozen=True, kw_only=True, tag="answer"):
 
 
 class Closed(Body, frozen=True, kw_only=True, tag="closed"):
-    """Last input of a visit."""
+    """Last input of a visit. Where closing was forced, `missing` are the sentences that stood against it."""
 
     by: str = ""
     reason: str = ""
+    missing: tuple[str, ...] = ()
 
 
 InputBody = (

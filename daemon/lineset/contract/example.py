@@ -202,7 +202,12 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
             by="apprentice",
         ),
         e.Placed(instrument="clamp-1", channel="current", system="heat-pump", point="outdoor_fan_current"),
-        e.Phased(phase="work", by="apprentice"),
+        e.Phased(
+            phase="before",
+            by="apprentice",
+            reason="the thermometers were compared this morning",
+            missing=("hold the thermometers together, then say thermometers_together",),
+        ),
         e.Declared(system="heat-pump", fact="panels_on", by="apprentice"),
         e.InstrumentChanged(
             instrument="gauge-1", state="stale", reason="no answer for 10 s: is it switched on?", battery=0.1
