@@ -18,7 +18,10 @@ _CEC13 = "2013 Reference Residential Appendices RA3.2.2.2 (read)"
 
 @dataclass(frozen=True, slots=True)
 class Demand:
-    """Largest error that a source allows at a point: `limit` [SI] plus `part` of the reading from `zero` [SI]."""
+    """Largest error that a source allows at a point: `limit` [SI] plus `part` of the reading from `zero` [SI].
+
+    `step` [SI] is the coarsest display that it allows; 0 where it asks for none.
+    """
 
     point: str
     limit: float
@@ -26,6 +29,7 @@ class Demand:
     part: float = 0.0
     zero: float = 0.0
     shown: str = ""
+    step: float = 0.0
 
     def allowed(self, value: float) -> float:
         """The error allowed at a reading, SI."""
@@ -33,8 +37,8 @@ class Demand:
 
 
 def thermometer(point: str) -> Demand:
-    """0.1 % of reading + 1.3 degF, the reading counted in degF."""
-    return Demand(point, 1.3 * K_PER_F, _CEC, 0.001, -32.0 * K_PER_F, "0.1 % of reading + 1.3 degF")
+    """0.1 % of reading + 1.3 degF, the reading counted in degF, on a display that shows 0.2 degF."""
+    return Demand(point, 1.3 * K_PER_F, _CEC, 0.001, -32.0 * K_PER_F, "0.1 % of reading + 1.3 degF", 0.2 * K_PER_F)
 
 
 def suction_gauge(point: str) -> Demand:
@@ -87,6 +91,8 @@ def meet(demands: tuple[Demand, ...], evidence: Evidence) -> Met:
             why_not.append(f"{name}: its calibration is past due")
         elif not error <= demand.allowed(known.value) * (1.0 + 1e-9):
             why_not.append(f"{name}: its instrument may be off by more than {demand.shown}")
+        elif demand.step and accuracy.resolution > demand.step * (1.0 + 1e-9):
+            why_not.append(f"{name}: its display is coarser than 0.2 degF")
     return Met(not why_not, tuple(why_not), tuple(assumed))
 
 

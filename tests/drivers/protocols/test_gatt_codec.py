@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from lineset_drivers.errors import DriverError, Garbled, ProfileError, Short
 from lineset_drivers.frame import Flag
-from lineset_drivers.protocols import gatt
+from lineset_drivers.protocols import bthome, gatt
 from lineset_drivers.protocols.gatt_formats import FORMAT_BY_CODE, FORMATS, read_raw
 from lineset_drivers.protocols.ieee11073 import Medical, decode_float, decode_sfloat
 
@@ -143,6 +143,20 @@ class TestStandardCharacteristics:
     def test_device_information_strings(self) -> None:
         published = {int(r["uuid"], 16) for r in rows("gatt_device_information.csv") if r["format"] == "utf8s"}
         assert set(gatt.DEVICE_INFORMATION) == published
+
+    def test_every_published_service_that_matters(self) -> None:
+        published = {int(row["uuid"], 16): row["characteristics"].split() for row in rows("gatt_services.csv")}
+        ours = {gatt.DEVICE_INFORMATION_SERVICE, gatt.BATTERY_SERVICE, gatt.ENVIRONMENTAL_SENSING, bthome.SERVICE_UUID}
+        assert ours <= set(published)
+        assert set(gatt.DEVICE_INFORMATION) <= {int(each, 16) for each in published[gatt.DEVICE_INFORMATION_SERVICE]}
+        assert published[gatt.BATTERY_SERVICE] == [f"0x{gatt.BATTERY_LEVEL:04X}"]
+        sensed = {int(each, 16) for each in published[gatt.ENVIRONMENTAL_SENSING]}
+        # no quantities: which way a barometer tends, and that a descriptor has changed
+        assert sensed - set(gatt.CHARACTERISTICS) == {0x2AA3, 0x2A7D}
+        # what the others hold has no standard scalar of ours, or stands under a service above: read by its own number
+        for uuid in set(published) - ours:
+            for each in published[uuid]:
+                assert gatt.full_uuid(each).startswith(f"0000{each[2:].lower()}-")
 
 
 class TestUuids:

@@ -60,9 +60,36 @@ def test_unknown_unit_is_named_by_its_number() -> None:
     assert descriptors.decode_presentation_format(bytes.fromhex("0e fe 8427 01 0000")).unit == "0x2784"
 
 
+# our symbol -> the last word of the unit's identifier, written by hand
+SYMBOLS = {
+    "1": "unitless", "m": "metre", "kg": "kilogram", "s": "second", "A": "ampere", "K": "kelvin", "m3": "cubic_metres",
+    "m/s": "metres_per_second", "Hz": "hertz", "Pa": "pascal", "J": "joule", "W": "watt", "V": "volt", "F": "farad",
+    "Ohm": "ohm", "degC": "degree_celsius", "bar": "bar", "mmHg": "millimetre_of_mercury",
+    "psi": "pound_force_per_square_inch", "km/h": "kilometre_per_hour", "rpm": "revolution_per_minute",
+    "kWh": "kilowatt_hour", "degF": "degree_fahrenheit", "%": "percentage", "g/s": "gram_per_second",
+    "l/s": "litre_per_second", "kVAh": "kilovolt_ampere_hour", "VA": "volt_ampere",
+}  # fmt: skip
+
+
 def test_units_are_assigned_numbers() -> None:
-    assigned = {int(row[next(iter(row))], 16) for row in rows("gatt_units.csv")}
-    assert set(descriptors.UNITS) <= assigned
+    assigned = {int(row["uuid"], 16): row["identifier"].rpartition(".")[2] for row in rows("gatt_units.csv")}
+    assert {uuid: SYMBOLS[symbol] for uuid, symbol in descriptors.UNITS.items()} == {
+        uuid: name for uuid, name in assigned.items() if uuid in descriptors.UNITS
+    }
+    for uuid in set(assigned) - set(descriptors.UNITS):  # of other trades: never guessed, called by its number
+        body = bytes.fromhex("0e fe") + uuid.to_bytes(2, "little") + bytes.fromhex("01 0000")
+        assert descriptors.decode_presentation_format(body).unit == f"0x{uuid:04X}"
+
+
+def test_every_published_trigger_condition() -> None:
+    conditions = [row for row in rows("es_enumerations.csv") if row["table"] == "trigger_condition"]
+    assert len(conditions) == 10
+    for row in conditions:
+        code, meaning = int(row["value"], 16), row["meaning"]
+        operand = bytes.fromhex("0a0000") if "uint24" in meaning or "operand" in meaning else b""
+        found = descriptors.decode_es_trigger(bytes([code]) + operand)
+        assert found.seconds == (10 if "uint24" in meaning else None), row
+        assert found.sends_steady == meaning.startswith("fixed time interval"), row
 
 
 def test_es_measurement() -> None:

@@ -7,10 +7,8 @@ from pathlib import Path
 import pytest
 
 from lineset.assess.decision import Rule
-from lineset.assess.demands import PSI, liquid_gauge, suction_gauge, thermometer
 from lineset.assess.errors import OutsideTable
 from lineset.assess.limits import LATER_VERIFIER, LIMITS, SERVICE, VERIFIER, Limit, limit
-from lineset.assess.preconditions import Settings
 from lineset.assess.rules import SHIPPED, RulesError, read_rules
 from lineset.assess.supply import SUPPLY_RANGES, derating
 
@@ -62,23 +60,6 @@ def test_supply_ranges_and_derating_are_the_references() -> None:
         assert derating(float(row["voltage_unbalance_pct"]) / 100) == pytest.approx(float(row["derating_factor"]))
     with pytest.raises(OutsideTable, match="Do not run the motor"):
         derating(0.06)
-
-
-def test_accuracy_demands_are_the_references() -> None:
-    asked = {row["instrument"] + "/" + row["requirement"]: row["value"] for row in rows("measurement_accuracy.csv")}
-    assert asked["digital thermometer, dual channel/accuracy"] == "0.1% of reading + 1.3"
-    at_75 = thermometer("return_air_temperature").allowed((75 - 32) / 1.8)
-    assert at_75 == pytest.approx((0.001 * 75 + 1.3) * F)
-    assert liquid_gauge("x").limit == float(asked["pressure, liquid line/accuracy"]) * PSI
-    assert suction_gauge("x").limit == float(asked["pressure, suction/accuracy"]) * PSI
-
-
-def test_preconditions_are_the_references() -> None:
-    asked = {row["item"]: row["value"] for row in rows("test_preconditions.csv")}
-    assert Settings().run_minutes == float(asked["run time before first reading"])
-    assert Settings().run_minutes == float(asked["re-stabilise after any charge adjustment"])
-    lowest_f = Settings().lowest_outdoor_cel * 1.8 + 32
-    assert lowest_f == pytest.approx(float(asked["minimum outdoor dry bulb for superheat/subcooling test"]))
 
 
 def test_no_text_is_what_is_shipped() -> None:

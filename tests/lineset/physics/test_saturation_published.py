@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from published_saturation import AGREEMENT, pairs
+from published_saturation import AGREEMENT, LEFT_OUT, pairs
 
 PAIRS = pairs()
 TRUSTED = [pair for pair in PAIRS if pair.trusted]
@@ -33,6 +33,16 @@ def test_remembered_rows_agree_within_half_a_kelvin() -> None:
     remembered = [pair for pair in PAIRS if pair.kind == "memory" and not pair.suspect]
     assert len(remembered) > 30
     assert all(abs(pair.miss()[0]) <= 0.5 + pair.miss()[1] for pair in remembered)
+
+
+def test_a_column_that_departs_is_no_oracle_but_no_stranger_either() -> None:
+    # A trade page's R-134a column, whole psi and whole degF, off from every handbook by up to 1.5 K beyond its digits
+    # from 129 degF on (and in one row, at 52 degF): left out of accuracy figures, still held to that.
+    rows = [pair for pair in PAIRS if (pair.source, pair.refrigerant) in LEFT_OUT and not pair.suspect]
+    assert len(rows) == 15
+    assert all(abs(pair.miss()[0]) <= 1.5 + pair.miss()[1] for pair in rows)
+    below = [abs(pair.miss()[0]) for pair in rows if pair.temperature_cel < 53.0]
+    assert sorted(below)[-2] < 0.3
 
 
 def test_rows_marked_wrong_are_noticed() -> None:
