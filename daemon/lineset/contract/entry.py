@@ -22,6 +22,7 @@ from lineset.contract.instrument_record import InstallationTerm as InstallationT
 from lineset.contract.output import Checked as Checked
 from lineset.contract.output import Derived as Derived
 from lineset.contract.output import Finding as Finding
+from lineset.contract.output import Hunting as Hunting
 from lineset.contract.output import QualityChanged as QualityChanged
 from lineset.contract.output import RunChanged as RunChanged
 from lineset.contract.output import Settled as Settled
@@ -156,7 +157,7 @@ class Overrun(Body, frozen=True, kw_only=True, tag="overrun"):
     """Something was lost because the inbox was full: counted, never silent."""
 
     instrument: str
-    loss: str  # poll_skipped, stream_dropped
+    loss: str  # poll_skipped, stream_dropped; not_recorded: memory was full of what the disk did not take
     count: int
 
 
@@ -264,6 +265,7 @@ InputBody = (
 OutputBody = (
     Settled
     | Unsettled
+    | Hunting
     | TooCoarse
     | RunChanged
     | QualityChanged
@@ -281,12 +283,12 @@ INPUT_KINDS = frozenset(
     "task observation blob amended answer closed".split()
 )
 OUTPUT_KINDS = frozenset(
-    "settled unsettled too_coarse run quality derived check finding comparison question cue".split()
+    "settled unsettled hunting too_coarse run quality derived check finding comparison question cue".split()
 )
 # Record events leave for the broker only after they are committed.
 RECORD_KINDS = frozenset(
-    "settled unsettled too_coarse run quality check finding comparison question cue phase declared placed entered task "
-    "observation amended answer opened closed command".split()
+    "settled unsettled hunting too_coarse run quality check finding comparison question cue phase declared placed "
+    "entered task observation amended answer opened closed command".split()
 )
 
 

@@ -25,10 +25,17 @@ _PRESSURE = m.ValueMessage(
     v=813_600.0,
     u="Pa",
     sd=3400.0,
+    eta_s=40.0,
+    ahead="settling, about 40 s more",
     text="118.0 psig",
     instrument="gauge-1",
     channel="low",
 )
+_BUDGET = {
+    "accuracy gauge-1/low": 0.29,
+    "accuracy pipes-1/t1": 0.32,
+    "installation vapor_line_temperature": 0.41,
+}
 _RUN_EVIDENCE = {"compressor_common_current": "11.8 A: running", "discharge_pressure": "rising: running"}
 
 EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
@@ -88,6 +95,21 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
             window_s=60.0,
             samples=58,
             inputs={"vapor_service_pressure": 813_600.0, "vapor_line_temperature": 11.1},
+            budget=_BUDGET,
+        ),
+        m.HuntingMessage(
+            t=_T,
+            seq=4730,
+            system="heat-pump",
+            phase="before",
+            name="total_superheat",
+            state="started",
+            title="total superheat",
+            v=5.6,
+            u="K",
+            amplitude=1.2,
+            period_s=90.0,
+            text="hunting +/- 2.2 degF every 90 s about 10.1 degF",
         ),
         m.CheckMessage(
             t=_T,
@@ -148,10 +170,12 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
         c.Place(instrument="clamp-1", point="heat_strip_current.2", channel="current", system="heat-pump"),
         c.Enter(point="vapor_service_pressure", value="118 +/- 2 psig", resolution="1 psi"),
         c.Phase(phase="before"),
+        c.ForcePhase(phase="before", reason="the thermometers were compared this morning"),
         c.Declare(fact="panels_on", system="heat-pump"),
         c.Note(text="coil is wet"),
         c.VisitOpen(visit="spring-12", systems=[{"id": "heat-pump", "refrigerant": "R-454B"}]),
-        c.VisitClose(force=True, reason="the customer has to leave"),
+        c.VisitClose(reason="done"),
+        c.ForceClose(reason="the customer has to leave"),
         c.VisitShow(),
         # entries that go into the engine
         e.Opened(
@@ -235,8 +259,19 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
             run="running",
             run_s=912.0,
             inputs={"vapor_service_pressure": 813_600.0, "vapor_line_temperature": 11.1},
+            budget=_BUDGET,
         ),
         e.Unsettled(system="heat-pump", phase="before", name="total_superheat", reason="it drifts by 0.8 K a minute"),
+        e.Hunting(
+            system="heat-pump",
+            phase="before",
+            name="total_superheat",
+            state="started",
+            amplitude=1.2,
+            period_s=90.0,
+            mean=5.6,
+            unit="K",
+        ),
         e.TooCoarse(
             system="heat-pump",
             name="return_static",

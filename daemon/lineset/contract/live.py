@@ -18,7 +18,11 @@ class Message(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class StationMessage(Message, frozen=True, kw_only=True):
-    """Topic `station`: retained; the last will says offline."""
+    """Topic `station`: retained; the last will says offline.
+
+    A broker may deliver an old retained message after a live one that was heard over the same connection. Of the two
+    the one with the later `t` counts. (A will that comes live counts always: its `t` is when the station connected.)
+    """
 
     online: bool
     version: str = ""
@@ -55,7 +59,12 @@ class VisitMessage(Message, frozen=True, kw_only=True):
 
 
 class ValueMessage(Message, frozen=True, kw_only=True):
-    """Topics `reading/{point}` and `derived/{name}`: not retained, conflated to the configured rate."""
+    """Topics `reading/{point}` and `derived/{name}`: not retained, conflated to the configured rate.
+
+    While it is not settled `ahead` says for people, in the station's display units, what stands between: "settling,
+    about 40 s more", "calm; being made sure of", "hunting +/- 2.2 degF every 90 s", "too coarse: 0.9 degF steps";
+    `eta_s` is that time where it can be told, rounded up, in seconds. Both are left out where nothing is known.
+    """
 
     name: str
     v: float | None
@@ -63,6 +72,8 @@ class ValueMessage(Message, frozen=True, kw_only=True):
     sd: float | None = None
     quality: str = "good"
     settled: bool = False
+    eta_s: float | None = None
+    ahead: str = ""
     text: str = ""
     instrument: str = ""
     channel: str = ""
@@ -106,6 +117,29 @@ class SettledMessage(Message, frozen=True, kw_only=True):
     samples: int = 0
     inputs: dict[str, float] = {}
     budget: dict[str, float] = {}  # source of uncertainty -> what it contributes to `sd`, SI
+
+
+class HuntingMessage(Message, frozen=True, kw_only=True):
+    """Topic `{phase}/hunting/{name}`: retained, a swing that keeps a value from settling, with its `seq`.
+
+    `state` is started or ended; `v` is the mean that it swings about, `amplitude` half of peak to peak in the same
+    unit (in K where that is Cel). `text` is all of it in the station's display units.
+    """
+
+    seq: int
+    system: str
+    phase: str
+    name: str
+    state: str
+    title: str = ""
+    v: float
+    u: str
+    amplitude: float
+    period_s: float
+    text: str = ""
+    reason: str = ""
+    instrument: str = ""
+    channel: str = ""
 
 
 class CheckMessage(Message, frozen=True, kw_only=True):

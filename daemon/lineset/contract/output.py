@@ -37,6 +37,26 @@ class Unsettled(Body, frozen=True, kw_only=True, tag="unsettled"):
     reason: str
 
 
+class Hunting(Body, frozen=True, kw_only=True, tag="hunting"):
+    """A reading or derived value swings to and fro wider than a verdict tolerates, so that it never settles.
+
+    Told when it has gone on for a whole period (`state` started), and when it is over (ended, with the reason).
+    `amplitude` is half of peak to peak, in `unit` (K where that is Cel); `mean` is what it swings about.
+    """
+
+    system: str
+    phase: str
+    name: str
+    state: str
+    amplitude: float
+    period_s: float
+    mean: float
+    unit: str  # RFC 8428, of the mean
+    instrument: str = ""  # of a reading
+    channel: str = ""
+    reason: str = ""
+
+
 class TooCoarse(Body, frozen=True, kw_only=True, tag="too_coarse"):
     """The meter's resolution or scatter is wider than what a verdict tolerates: it can never be shown to settle."""
 

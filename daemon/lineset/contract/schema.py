@@ -27,6 +27,7 @@ MESSAGES: tuple[type[msgspec.Struct], ...] = (
     live.ValueMessage,
     live.NowMessage,
     live.SettledMessage,
+    live.HuntingMessage,
     live.CheckMessage,
     live.FindingMessage,
     live.RunMessage,

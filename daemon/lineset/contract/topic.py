@@ -62,7 +62,8 @@ KINDS: dict[str, Kind] = {
             1,
             True,
             "station",
-            "Online or offline, and whether it is recording; the last will says offline.",
+            "Online or offline, and whether it is recording; the last will says offline. A broker may deliver an old "
+            "retained message of it after a live one: compare their stamps `t`, the later one counts.",
         ),
         Kind(
             "instrument",
@@ -82,15 +83,6 @@ KINDS: dict[str, Kind] = {
             False,
             "station",
             "What else happened on the record of a visit: placements, qualities, entered values, phases.",
-        ),
-        Kind(
-            "event",
-            "event/{kind}",
-            live.EventMessage,
-            1,
-            False,
-            "station",
-            "The same outside a visit, from the station's own journal.",
         ),
         Kind(
             "now",
@@ -136,6 +128,16 @@ KINDS: dict[str, Kind] = {
             True,
             "station",
             "A reading or derived value that has settled, or has stopped being steady; a record event with its seq.",
+        ),
+        Kind(
+            "hunting",
+            "visit/{visit}/{system}/{phase}/hunting/{name}",
+            live.HuntingMessage,
+            1,
+            True,
+            "station",
+            "A reading or derived value that swings too wide to settle, how far and how often, or that it has ended; a "
+            "record event with its seq.",
         ),
         Kind(
             "check",
@@ -289,9 +291,9 @@ class Topics:
     def visit(self, visit: str) -> str:
         return _build(self.base, "visit", (visit,))
 
-    def event(self, kind: str, visit: str = "") -> str:
-        """Topic of an event of the record; without a visit it belongs to the station's own journal."""
-        return _build(self.base, "visit_event", (visit, kind)) if visit else _build(self.base, "event", (kind,))
+    def event(self, kind: str, visit: str) -> str:
+        """Topic of an event of a visit's record that has no topic of its own."""
+        return _build(self.base, "visit_event", (visit, kind))
 
     def now(self, visit: str, system: str) -> str:
         return _build(self.base, "now", (visit, system))
@@ -307,6 +309,9 @@ class Topics:
 
     def settled(self, visit: str, system: str, phase: str, name: str) -> str:
         return _build(self.base, "settled", (visit, system, phase, name))
+
+    def hunting(self, visit: str, system: str, phase: str, name: str) -> str:
+        return _build(self.base, "hunting", (visit, system, phase, name))
 
     def check(self, visit: str, system: str, phase: str, name: str) -> str:
         return _build(self.base, "check", (visit, system, phase, name))

@@ -21,7 +21,7 @@ from lineset.assess.rules import SHIPPED, Rules, RulesError, read_rules
 from lineset.assess.verdict import Verdict
 from lineset.contract import entry as e
 from lineset.engine import diagnosing
-from lineset.engine.derivation import ENTERED_NS
+from lineset.engine.derivation import ENTERED_NS, same_run
 from lineset.engine.settling import sig9
 from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
 from lineset.measure.quality import USABLE, Quality
@@ -212,7 +212,7 @@ def _known(state: EngineState, system: SystemState, place: PointState) -> Known 
     in_this_run = place.held is not None and place.held_epoch == system.run.epoch
     if live and place.quality is Quality.ENTERED:
         assert place.value is not None
-        fresh = state.t - place.t <= ENTERED_NS
+        fresh = state.t - place.t <= ENTERED_NS and same_run(system, place)
         return Known(
             place.value, place.u, place.t, settled=fresh, phase=state.phase, origin="entered", quality=place.quality
         )

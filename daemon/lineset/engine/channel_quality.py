@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from lineset.contract import entry as e
-from lineset.engine import settling
+from lineset.engine import hunting, settling
 from lineset.engine.state import ChannelState, EngineState, InstrumentEngineState
 from lineset.measure.quality import REASON, USABLE, Quality
 
@@ -34,6 +34,10 @@ def set_quality(
         if place.detector.settled and not keep:
             out.append(settling.lost(state, system, place, reason))
         place.detector.reset()
+        if place.staying is not None:
+            place.staying.reset()
+    if quality not in USABLE:
+        out += hunting.end(state, system, place, reason)
     out.append(
         e.QualityChanged(
             system=channel.system,

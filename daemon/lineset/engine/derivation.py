@@ -25,7 +25,8 @@ NS = 1_000_000_000
 SKEW_NS = 15 * NS  # live inputs farther apart than this do not belong together
 ENTERED_NS = 600 * NS  # for how long a value read by eye stands for the present
 SAID_NS = 60 * NS  # for how long it bears witness of the run
-# What a start or a stop does not change at once: read by eye before it, it still stands after it.
+# What a start or a stop does not change at once, or (a part on the bench) not at all: read by eye before it, it still
+# stands after it.
 AMBIENT = frozenset(
     {
         "outdoor_air_temperature",
@@ -34,6 +35,9 @@ AMBIENT = frozenset(
         "barometric_pressure",
         "line_voltage",
         "control_voltage",
+        "herm_capacitance",
+        "fan_capacitance",
+        "blower_capacitance",
     }
 )
 _ODD = 5.0  # standard deviations from the mean of what settled: an odd sample, or a jump
@@ -172,7 +176,7 @@ def _gather_live(system: SystemState, places: list[PointState], paired: bool, t:
             settled = settled and place.settled
             response_s = max(response_s, place.response_s)
             live.append(place)
-        elif entered and value is not None and t - seen <= ENTERED_NS and _same_run(system, place):
+        elif entered and value is not None and t - seen <= ENTERED_NS and same_run(system, place):
             attested = True
         elif paired and _held(system, place, t):
             assert place.held is not None
@@ -199,7 +203,8 @@ def _gather_live(system: SystemState, places: list[PointState], paired: bool, t:
     return Inputs(tuple(values), tuple(us), newest, attested, settled, response_s, tuple(places), tuple(held))
 
 
-def _same_run(system: SystemState, place: PointState) -> bool:
+def same_run(system: SystemState, place: PointState) -> bool:
+    """Whether what a person read at this place still stands in the present run."""
     return place.held_epoch == system.run.epoch or place.name in AMBIENT
 
 

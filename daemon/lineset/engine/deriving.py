@@ -8,6 +8,7 @@ from functools import partial
 from lineset.contract import entry as e
 from lineset.derive.declared import Derived, NotDerivable
 from lineset.engine import derivation, settling
+from lineset.engine.ahead import ahead_of
 from lineset.engine.route import LiveValue
 from lineset.engine.state import EngineState, PointState, SystemState
 from lineset.engine.uncertain import Budgets
@@ -49,7 +50,10 @@ def derive(
         if change is not None:
             out.append(change)
         settled = settling.derived_settled(target, inputs)
-        live.append(LiveValue(system.record.id, named.name, True, target.t, value, u, Quality.GOOD, settled, "", ""))
+        ahead = None if settled else ahead_of(target)
+        live.append(
+            LiveValue(system.record.id, named.name, True, target.t, value, u, Quality.GOOD, settled, "", "", ahead)
+        )
 
 
 def _parts(

@@ -17,13 +17,14 @@ from functools import partial
 
 from lineset.contract import entry as e
 from lineset.derive.declared import Derived
-from lineset.engine import assessing, channel_quality, derivation, deriving, diagnosing, placement, settling
+from lineset.engine import assessing, channel_quality, derivation, deriving, diagnosing, hunting, placement, settling
+from lineset.engine.ahead import ahead_of
 from lineset.engine.route import OFF_THE_WIRE_NS, ZERO_A, Route
 from lineset.engine.route import LiveValue as LiveValue
 from lineset.engine.state import EngineState, PointState, SystemState, decode, encode
 from lineset.engine.uncertain import Budgets, lagging
 from lineset.equipment.points import PointError, point
-from lineset.measure.quality import FLAG_QUALITY, REASON, USABLE, Quality
+from lineset.measure.quality import FLAG_QUALITY, REASON, STOPPED, USABLE, Quality
 from lineset.measure.source import combined
 from lineset.visit.run import Mode, RunState
 
@@ -154,6 +155,7 @@ class Engine:
             settling.start_over(self._state, system)
             for place in (*system.points.values(), *system.derived.values()):
                 place.held_epoch = -1
+                place.attested = False
 
     def _declared(self, body: e.Declared) -> None:
         assessing.declare(self._state, body)
@@ -201,8 +203,11 @@ class Engine:
         self._look_at_the_date()
         for system in state.systems.values():
             self._out += settling.start_over(state, system, "the station was away")
-            was, since = system.run.state, system.run.since
-            if system.run.unseen(state.t, body.gap_ns):
+            was, since, epoch = system.run.state, system.run.since, system.run.epoch
+            unknown = system.run.unseen(state.t, body.gap_ns)
+            if system.run.epoch != epoch:
+                self._out += settling.end_attested(state, system, "the station was away")
+            if unknown:
                 self._out.append(_run_changed(system, was, since, {}, state.t))
 
     def _closed(self, body: e.Closed) -> None:
@@ -307,6 +312,15 @@ class Engine:
                 elif watch.coarse and not place.told_coarse:
                     place.told_coarse = True
                     self._out.append(settling.too_coarse(system, place, route.channel))
+                if place.staying is not None:
+                    change = settling.stay(self._state, system, place, route.channel, si, t, self._budgets)
+                    if change is not None:
+                        self._out.append(change)
+                    watch = place.detector
+                    assert watch is not None
+                if watch.stuck and value != route.rest and channel.watch.stopped(t):
+                    known = self._state.instruments[body.instrument]
+                    self._out += channel_quality.set_quality(self._state, known, channel, Quality.FROZEN, STOPPED)
             self._live.append(
                 LiveValue(
                     system.record.id,
@@ -319,6 +333,7 @@ class Engine:
                     watch is not None and watch.settled,
                     body.instrument,
                     name,
+                    None if watch is None or watch.settled else ahead_of(place),
                 )
             )
             if route.dirty:
@@ -355,7 +370,9 @@ class Engine:
                 if system.run.epoch != epoch:
                     now = system.run.state if system.run.state is not was else f"in another mode ({system.run.mode})"
                     self._out += settling.start_over(state, system, f"the system is {now} now")
+                    self._out += settling.end_attested(state, system, f"the system is {now} now")
                 self._out.append(_run_changed(system, was, previous_since, evidence, t))
+            self._out += hunting.look(state, system)
             values = {
                 name: (settling.sig9(target.value), settling.sig9(target.u))
                 for name, target in system.derived.items()

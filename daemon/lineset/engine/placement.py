@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from lineset.contract import entry as e
-from lineset.engine import derivation, settling
+from lineset.engine import derivation, hunting, settling
 from lineset.engine.state import ChannelState, EngineState, InstrumentEngineState, PointState, SystemState
 from lineset.equipment.points import PointError, point
+from lineset.measure.bands import staying_kind
 from lineset.measure.quality import Quality
 from lineset.measure.settle import detector
 from lineset.measure.uncertainty import ChannelScale
@@ -69,7 +70,7 @@ def introduce(state: EngineState, body: e.Introduced) -> list[e.OutputBody]:
         state=known.state if known is not None else "seeking",
     )
     for channel, system, point_name in moved:
-        _sit(state.systems[system], channel, body.instrument, point_name)
+        _sit(state.systems[system], channel, body.instrument, point_name, state.t)
     return out
 
 
@@ -91,7 +92,7 @@ def place(state: EngineState, body: e.Placed) -> list[e.OutputBody]:
     if there is not None and there.channel:
         # one channel a point: who was there before is taken away
         out += take_away(state, state.instruments[there.instrument].channels[there.channel])
-    _sit(system, channel, body.instrument, body.point)
+    _sit(system, channel, body.instrument, body.point, state.t)
     return out
 
 
@@ -102,8 +103,9 @@ def take_away(state: EngineState, channel: ChannelState) -> list[e.OutputBody]:
     out: list[e.OutputBody] = []
     system = state.systems[channel.system]
     there = system.points[channel.point]
+    out += hunting.end(state, system, there, "its probe was moved")
     there.instrument = there.channel = ""
-    there.value, there.detector = None, None
+    there.value, there.detector, there.staying = None, None, None
     for named in derivation.fed_by(system, channel.point):
         target = system.derived.get(named.name)
         if target is not None and not named.paired:
@@ -114,7 +116,7 @@ def take_away(state: EngineState, channel: ChannelState) -> list[e.OutputBody]:
     return out
 
 
-def _sit(system: SystemState, channel: ChannelState, instrument: str, point_name: str) -> None:
+def _sit(system: SystemState, channel: ChannelState, instrument: str, point_name: str, t: int) -> None:
     record = channel.record
     channel.system, channel.point = system.record.id, point_name
     # what is wrong with the channel is told anew of its new point
@@ -129,6 +131,14 @@ def _sit(system: SystemState, channel: ChannelState, instrument: str, point_name
         resolution=ChannelScale(record).resolution,
         response_s=record.response_s,
         point=point_name,
+    )
+    kind, there.placed = staying_kind(point_name), t
+    there.staying = (
+        detector(
+            Quantity(record.quantity), resolution=there.detector.resolution, response_s=record.response_s, point=kind
+        )
+        if kind and there.detector is not None
+        else None
     )
     there.response_s = record.response_s
     there.smooth, there.lag = None, 0.0
@@ -145,7 +155,7 @@ def _never_there(state: EngineState, channel: ChannelState) -> list[e.OutputBody
     for target in targets:
         if target.held is not None and target.held_epoch >= 0:
             out.append(settling.lost(state, system, target, "its placement was put right: it was measured elsewhere"))
-            target.held, target.held_epoch = None, -1
+            target.held, target.held_epoch, target.attested = None, -1, False
             if target.detector is not None:
                 target.detector.reset()
     return out

@@ -8,6 +8,7 @@ from typing import NamedTuple
 from lineset.contract.entry import ChannelRecord
 from lineset.derive.declared import Derived
 from lineset.engine import derivation
+from lineset.engine.ahead import Ahead
 from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
 from lineset.engine.uncertain import Budgets, air
 from lineset.measure.bands import band_of
@@ -44,6 +45,7 @@ class LiveValue(NamedTuple):
     settled: bool
     instrument: str
     channel: str
+    ahead: Ahead | None = None
 
 
 class Route:

@@ -7,8 +7,11 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 
 from lineset.contract import entry as e
+from lineset.derive.catalogue import CATALOGUE
 from lineset.derive.declared import Derived
-from lineset.engine.derivation import Inputs
+from lineset.engine import hunting
+from lineset.engine.derivation import AMBIENT, Inputs
+from lineset.engine.rounding import sig9 as sig9
 from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
 from lineset.engine.uncertain import Budgets, with_window
 from lineset.equipment.points import point
@@ -21,11 +24,6 @@ from lineset_drivers.quantity import SI_UNIT, Quantity, unit_of
 # What was derived from values that a person attested or that settled earlier is told again only when it moved by
 # more than this share of its standard uncertainty.
 _MOVED = 0.25
-
-
-def sig9(value: float) -> float:
-    """Rounded to nine significant digits: what is put on record does not hang on the last bit of a float."""
-    return float(f"{value:.9g}")
 
 
 def iso_date(wall_ns: int) -> str:
@@ -47,6 +45,7 @@ def _settled(
     half = coverage95(parts) * u
     place.held, place.held_u, place.held_t, place.held_epoch = value, u, state.t, system.run.epoch
     place.held_parts = dict(parts)
+    place.attested = False
     system.settled_count[state.phase] = system.settled_count.get(state.phase, 0) + 1
     return e.Settled(
         system=system.record.id,
@@ -69,9 +68,11 @@ def attested(
 ) -> e.Settled:
     """A person read it and says so: settled by attestation, and labelled `entered`."""
     place.origin = "entered"
-    return _settled(
+    event = _settled(
         state, system, place, point(body.point).si_unit, body.value, parts, instrument=body.instrument, origin="entered"
     )
+    place.attested = True
+    return event
 
 
 def changed(
@@ -139,22 +140,71 @@ def start_over(state: EngineState, system: SystemState, reason: str = "") -> lis
     """Forget all windows. With a reason, what had settled is told to be so no more."""
     out: list[e.OutputBody] = []
     for place in (*system.points.values(), *system.derived.values()):
+        ended = hunting.end(state, system, place, reason)
+        if reason:
+            out += ended
         watch = place.detector
         if watch is None:
             continue
         if watch.settled and reason:
             out.append(lost(state, system, place, reason))
         watch.reset()
+        if place.staying is not None:
+            place.staying.reset()
     return out
+
+
+def end_attested(state: EngineState, system: SystemState, reason: str) -> list[e.OutputBody]:
+    """A run has ended: what a person read in it, and what was worked out from that, holds no longer.
+
+    What a start or a stop does not change stands; so does what was paired from readings taken one after the other.
+    """
+    out: list[e.OutputBody] = []
+    for place in (*system.points.values(), *system.derived.values()):
+        if not place.attested or _of_no_run(place.name):
+            continue
+        place.attested = False
+        if not place.settled:
+            out.append(lost(state, system, place, f"{reason}; what was read by eye holds for its run"))
+    return out
+
+
+def _of_no_run(name: str) -> bool:
+    base = name.partition(".")[0]
+    named = CATALOGUE.get(base)
+    return base in AMBIENT if named is None else all(point_name in AMBIENT for point_name in named.inputs)
+
+
+def stay(state: EngineState, system: SystemState, place: PointState, channel: ChannelState, value: float,
+         t: int, budgets: Budgets) -> e.OutputBody | None:  # fmt: skip
+    """Feed the detector of a clamp that stays, until it takes over from the one that judges a spot reading.
+
+    It does when it has settled, or when its whole horizon has passed since the clamp was put there; what the spot
+    reading had settled at is then told to be steady no more.
+    """
+    staying, spot = place.staying, place.detector
+    assert staying is not None
+    assert spot is not None
+    proved = staying.push(t, value)
+    if not proved and t - place.placed < staying.hold_s * 1e9:
+        return None
+    place.detector, place.staying = staying, None
+    if proved:
+        return changed(state, system, place, channel, budgets)
+    if spot.settled:
+        return lost(state, system, place, "the clamp stays here, and over minutes its amps are still moving")
+    return None
 
 
 def end_derived(state: EngineState, system: SystemState, target: PointState, reason: str) -> list[e.OutputBody]:
     """A derived value exists no more; told where it had settled."""
     out: list[e.OutputBody] = []
     watch = target.detector
+    out += hunting.end(state, system, target, reason)
+    if target.settled or target.attested:
+        out.append(lost(state, system, target, reason))
+    target.attested = False
     if watch is not None:
-        if watch.settled:
-            out.append(lost(state, system, target, reason))
         watch.reset()
     target.value = None
     return out
@@ -191,7 +241,9 @@ def derived_step(
         if same_run and target.held is not None and abs(value - target.held) <= _MOVED * max(target.u, 1e-300):
             return None
         target.origin = _origin(state)
-        return _derived_settled_event(state, system, named, target, inputs, value, parts())
+        event = _derived_settled_event(state, system, named, target, inputs, value, parts())
+        target.attested = not named.paired
+        return event
     if watch is None:
         watch = target.detector = detector(named.quantity, response_s=inputs.response_s, point=target.name)
         if watch is None:

@@ -10,6 +10,18 @@ from lineset.measure.settle import Detector
 from lineset.visit.run import RunFusion
 
 
+class Hunt(msgspec.Struct):
+    """A swing that is being watched: seen since and last [ns], how wide [SI] and slow, and the sum for its mean."""
+
+    since: int
+    last: int = 0
+    amplitude: float = 0.0
+    period_s: float = 0.0
+    total: float = 0.0
+    count: int = 0
+    told: bool = False  # its start is on record
+
+
 class PointState(msgspec.Struct):
     """What is known at one point of one system (or of one derived value): the latest, and what last settled."""
 
@@ -24,7 +36,11 @@ class PointState(msgspec.Struct):
     smooth: float | None = None  # mean over that time constant, from which the lag is seen
     lag: float = 0.0  # how far the probe is behind while the reading is not settled, SI
     detector: Detector | None = None
+    staying: Detector | None = None  # waits to take over from `detector` where the clamp stays on
+    placed: int = 0  # ns at which the channel was put here
     told_coarse: bool = False
+    hunting: Hunt | None = None
+    attested: bool = False  # what last settled here rests on a person's word, and was not taken back
     # what last settled here, kept when the clamp has gone on to the next wire
     held: float | None = None
     held_u: float = 0.0

@@ -79,6 +79,19 @@ STANDS_AT_ZERO = frozenset(
     }
 )
 
+# Why a value is called frozen sooner: it was alive.
+STOPPED = (
+    "its last digit went to and fro and has stood still for half a minute: is the display on hold, the plug out, or a "
+    "valve shut before it?"
+)
+STOPPED_AFTER_S = 30.0
+STOPPED_SAMPLES = 12
+# A last digit is alive while some two of five moves turn back; a value on its way moves one way. A move so many times
+# the one before it leads to another level, which may well be a calm one.
+_ALIVE = 0.4
+_LEAP = 12.0
+_KEPT = 0.9
+
 FROZEN_AFTER_S = 300.0
 FROZEN_SAMPLES = 60
 
@@ -91,6 +104,9 @@ class Watch(msgspec.Struct):
     held: float | None = None  # a jump that waits for a second sample to agree with it
     same_since: int = 0
     same_count: int = 0
+    move: float = 0.0  # its last one, SI
+    to_and_fro: float = 0.0  # share of its moves, of late, that turned back
+    stood: bool = False  # it was alive and stands still: frozen until it moves
 
     def judge(self, t: int, value: float, fastest: float | None, fine: bool) -> Quality:
         """Quality of a good sample of `value` at `t` ns.
@@ -102,6 +118,9 @@ class Watch(msgspec.Struct):
         if last is not None:
             if value == last:
                 self.same_count += 1
+                if self.stood:
+                    self.last_t = t
+                    return Quality.FROZEN
                 if fine and self.same_count >= FROZEN_SAMPLES and t - self.same_since >= FROZEN_AFTER_S * 1e9:
                     self.last_t = t
                     return Quality.FROZEN
@@ -114,9 +133,26 @@ class Watch(msgspec.Struct):
                 if abs(value - last) > allowed and (self.held is None or abs(value - self.held) > allowed):
                     self.held = value
                     return Quality.IMPLAUSIBLE_RATE
+            move, before = value - last, self.move
+            self.move = move
+            self.to_and_fro *= _KEPT
+            if move * before < 0.0:
+                self.to_and_fro += 1.0 - _KEPT
+            if abs(move) > _LEAP * abs(before):
+                self.to_and_fro = 0.0
         self.last = value
         self.last_t = t
         self.held = None
         self.same_since = t
         self.same_count = 1
+        self.stood = False
         return Quality.GOOD
+
+    def stopped(self, t: int) -> bool:
+        """Whether the last digit was alive and has stood still since, at `t` ns: frozen from now on, until it moves."""
+        self.stood = (
+            self.same_count >= STOPPED_SAMPLES
+            and t - self.same_since >= STOPPED_AFTER_S * 1e9
+            and self.to_and_fro > _ALIVE
+        )
+        return self.stood

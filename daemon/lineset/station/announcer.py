@@ -10,12 +10,13 @@ import msgspec
 from lineset.contract import entry as e
 from lineset.contract.live import InstrumentMessage, NowMessage, ValueMessage, VisitMessage, encode
 from lineset.contract.topic import Topics
+from lineset.engine.ahead import Ahead, ahead_of
 from lineset.engine.fold import Engine, LiveValue
 from lineset.engine.settling import sig9
 from lineset.engine.state import PointState, SystemState
 from lineset.equipment.display import Units, shown
-from lineset.measure.quality import Quality
-from lineset.station.events import quantity_of
+from lineset.measure.quality import USABLE, Quality
+from lineset.station.events import ahead_words, quantity_of
 from lineset.stream.publisher import Publisher
 from lineset_drivers.frame import InstrumentState
 from lineset_drivers.quantity import SI_UNIT, Quantity
@@ -57,13 +58,21 @@ class Announcer:
     def _value(self, value: LiveValue, wall: float) -> bytes:
         return encode(
             self._message(
-                value.name, value.value, value.u, value.quality, value.settled, value.instrument, value.channel, wall
+                value.name,
+                value.value,
+                value.u,
+                value.quality,
+                value.settled,
+                value.instrument,
+                value.channel,
+                wall,
+                value.ahead,
             )
         )
 
     def _message(
         self, name: str, value: float | None, u: float, quality: str, settled: bool, instrument: str, channel: str,
-        wall: float,
+        wall: float, ahead: Ahead | None,
     ) -> ValueMessage:  # fmt: skip
         quantity = self._quantities.get(name)
         if quantity is None:
@@ -76,6 +85,8 @@ class Announcer:
             sd=None if value is None else sig9(u),
             quality=str(quality),
             settled=settled and self.recorded,
+            eta_s=ahead.eta_s if ahead is not None else None,
+            ahead=ahead_words(ahead, quantity, self._units) if ahead is not None else "",
             text="" if value is None else shown(value, quantity, self._units),
             instrument=instrument,
             channel=channel,
@@ -110,9 +121,10 @@ class Announcer:
             yield self._topics.now(self._visit, id_), encode(message)
 
     def _place(self, place: PointState, wall: float) -> ValueMessage:
-        settled = place.settled or place.quality is Quality.ENTERED
+        settled = place.settled or place.attested
+        ahead = ahead_of(place) if not settled and place.quality in USABLE else None
         return self._message(
-            place.name, place.value, place.u, place.quality, settled, place.instrument, place.channel, wall
+            place.name, place.value, place.u, place.quality, settled, place.instrument, place.channel, wall, ahead
         )
 
     # ------------------------------------------------------------------------------------------------------ states

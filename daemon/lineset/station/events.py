@@ -13,6 +13,7 @@ from lineset.contract.live import (
     CheckMessage,
     EventMessage,
     FindingMessage,
+    HuntingMessage,
     Message,
     RunMessage,
     SettledMessage,
@@ -20,7 +21,8 @@ from lineset.contract.live import (
 )
 from lineset.contract.topic import TopicError, Topics
 from lineset.derive.catalogue import CATALOGUE
-from lineset.equipment.display import Units, shown
+from lineset.engine.ahead import Ahead
+from lineset.equipment.display import Units, shown, spread_shown
 from lineset.equipment.points import POINTS
 from lineset.equipment.points import title as point_title
 from lineset.journal.outbox import Outbox
@@ -91,6 +93,37 @@ def finding_message(body: e.Finding, wall_s: float, seq: int) -> FindingMessage:
         )
     }  # fmt: skip
     return FindingMessage(t=wall_s, seq=seq, **same)
+
+
+def swing_words(amplitude: float, period_s: float, quantity: Quantity, units: Units) -> str:
+    """A swing for people: "hunting +/- 2.2 degF every 90 s"."""
+    return f"hunting +/- {spread_shown(amplitude, quantity, units)} every {period_s:.0f} s"
+
+
+def ahead_words(ahead: Ahead, quantity: Quantity, units: Units) -> str:
+    """What stands between a value and being settled, for people, in display units."""
+    if ahead.step:
+        return f"too coarse: {spread_shown(ahead.step, quantity, units)} steps"
+    if ahead.period_s:
+        return swing_words(ahead.amplitude, ahead.period_s, quantity, units)
+    if ahead.eta_s is None:
+        return "calm; being made sure of"
+    return (
+        f"settling, about {ahead.eta_s:.0f} s more"
+        if ahead.eta_s < 120
+        else (f"settling, about {ahead.eta_s / 60:.3g} min more")
+    )
+
+
+def hunting_message(body: e.Hunting, wall_s: float, seq: int, units: Units) -> HuntingMessage:
+    """A swing that began or ended, as a live message."""
+    quantity = quantity_of(body.name)
+    text = f"{swing_words(body.amplitude, body.period_s, quantity, units)} about {shown(body.mean, quantity, units)}"
+    same = {
+        name: getattr(body, name)
+        for name in ("system", "phase", "name", "state", "amplitude", "period_s", "reason", "instrument", "channel")
+    }
+    return HuntingMessage(t=wall_s, seq=seq, title=title_of(body.name), v=body.mean, u=body.unit, text=text, **same)
 
 
 class JournalEvents:
@@ -216,6 +249,9 @@ class JournalEvents:
             )
             topic = self._topics.settled(self.visit, body.system, body.phase, body.name)
             return EventRow(seq, topic, encode(message), True)
+        if isinstance(body, e.Hunting):
+            topic = self._topics.hunting(self.visit, body.system, body.phase, body.name)
+            return EventRow(seq, topic, encode(hunting_message(body, wall_s, seq, self._units)), True)
         if isinstance(body, e.RunChanged):
             message = RunMessage(
                 t=wall_s, seq=seq, system=body.system, state=body.state, mode=body.mode, evidence=body.evidence

@@ -49,6 +49,10 @@ BODIES: tuple[e.AnyBody, ...] = (
         text="118 psig ± 1,5 „typed“ µΩ°", by="anyone",
     ),
     e.Placed(instrument="gauges", channel="low", system="main", point="vapor_service_pressure", by="x", supersedes=7),
+    e.Hunting(
+        system="main", phase="before", name="total_superheat", state="ended", amplitude=1.25, period_s=90.5, mean=5.5,
+        unit="K", reason="it no longer swings",
+    ),
     e.Phased(phase="after", by="x"),
     e.Declared(system="main", fact="panels_on", value=False, by="x"),
     e.Declared(system="main", fact="panels_on", value=None),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import partial
 
 import pytest
 from hypothesis import given
@@ -39,7 +40,6 @@ def test_every_topic_is_read_back_as_it_was_built(
         "station": (topics.station(), {}),
         "instrument": (topics.instrument(phase), {"instrument": phase}),
         "visit": (topics.visit(visit), {"visit": visit}),
-        "event": (topics.event(phase), {"kind": phase}),
         "visit_event": (topics.event(phase, visit), {"visit": visit, "kind": phase}),
         "now": (topics.now(visit, system), {"visit": visit, "system": system}),
         "run": (topics.run(visit, system), {"visit": visit, "system": system}),
@@ -47,6 +47,10 @@ def test_every_topic_is_read_back_as_it_was_built(
         "derived": (topics.derived(visit, system, name), {"visit": visit, "system": system, "name": name}),
         "settled": (
             topics.settled(visit, system, phase, name),
+            {"visit": visit, "system": system, "phase": phase, "name": name},
+        ),
+        "hunting": (
+            topics.hunting(visit, system, phase, name),
             {"visit": visit, "system": system, "phase": phase, "name": name},
         ),
         "check": (
@@ -83,9 +87,17 @@ def test_what_is_no_level_is_refused_everywhere(text: str) -> None:
     if re.fullmatch(r"[a-z0-9_-]{1,64}", text):
         assert TOPICS.visit(text).endswith(f"/{text}")
         return
-    for build in (TOPICS.visit, TOPICS.instrument, TOPICS.command, TOPICS.reply, TOPICS.event):
+    for build in (TOPICS.visit, TOPICS.instrument, TOPICS.command, TOPICS.reply, partial(TOPICS.event, visit="v1")):
         with pytest.raises(TopicError, match="cannot stand in a topic"):
             build(text)
+    with pytest.raises(TopicError, match="cannot stand in a topic"):
+        TOPICS.event("placed", text)
+
+
+def test_what_happens_outside_a_visit_has_no_event_of_its_own() -> None:
+    # instruments, commands and the station itself have topics of their own
+    with pytest.raises(TopicError, match="no topic of the contract"):
+        TOPICS.parse(f"{TOPICS.base}/event/placed")
 
 
 @pytest.mark.parametrize("wrong", ["", "a-b", "a.0", "a.100", "a.b", "A", "a b", "a.1.2", "x" * 65])
