@@ -34,7 +34,7 @@ async def board_beside(station: Station) -> AsyncIterator[BoardServer | None]:
 
     def address() -> BrokerAddress:
         broker = station.broker
-        return station.config.broker.address() if broker is None else broker.address("command")
+        return station.config.broker.address() if broker is None else broker.address("technician")
 
     def about() -> dict[str, Any]:
         return {"station": station.config.name, "units": station.config.units}

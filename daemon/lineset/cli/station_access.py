@@ -55,7 +55,7 @@ def command(verb: str, shown_verb: str, args: dict[str, Any], at: Path | None, *
     from lineset.stream.ask import ask
     from lineset.stream.errors import StreamError
 
-    address, topics = reach(shown_verb, at, "command")
+    address, topics = reach(shown_verb, at, "technician")
     try:
         return asyncio.run(ask(address, topics, verb, args, actor=f"{_who()} by command line", timeout_s=timeout_s))
     except StreamError as error:

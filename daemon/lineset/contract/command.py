@@ -55,11 +55,19 @@ class Enter(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class Phase(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """`phase`: go on to at_rest, before, work, drying or after; `force` needs a reason, which is recorded."""
+    """`phase`: go on to at_rest, before, work, drying or after; refused with a list of what is missing for it."""
 
     phase: str
-    force: bool = False
-    reason: str = ""
+
+
+class ForcePhase(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`force-phase`: go on to a phase whatever is missing; the reason is recorded.
+
+    A verb of its own, so that a broker can keep the right to it from dashboards and buttons.
+    """
+
+    phase: str
+    reason: str
 
 
 class Declare(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -140,20 +148,32 @@ class VisitOpen(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
 
 class VisitClose(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """`visit-close`: close the open visit; `force` needs a reason, which is recorded."""
+    """`visit-close`: close and seal the open visit; refused with a list of what is missing. `reason` is a remark."""
 
-    force: bool = False
     reason: str = ""
+
+
+class ForceClose(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`force-close`: close the open visit whatever is missing; the reason is recorded with who asked.
+
+    A verb of its own, so that a broker can keep the right to it from dashboards and buttons.
+    """
+
+    reason: str
 
 
 class VisitShow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """`visit-show`: the open visit as it stands."""
 
 
+FORCING = ("force-phase", "force-close")
+"""Verbs that go on against what is missing: kept from all roles but the technician's"""
+
 VERBS: dict[str, type[msgspec.Struct]] = {
     "place": Place,
     "enter": Enter,
     "phase": Phase,
+    "force-phase": ForcePhase,
     "declare": Declare,
     "note": Note,
     "task": Task,
@@ -164,5 +184,6 @@ VERBS: dict[str, type[msgspec.Struct]] = {
     "cues": Cues,
     "visit-open": VisitOpen,
     "visit-close": VisitClose,
+    "force-close": ForceClose,
     "visit-show": VisitShow,
 }

@@ -20,8 +20,8 @@ import msgspec
 from lineset.contract.topic import Topics
 from lineset.stream.errors import SettingsError
 
-Role = Literal["station", "watch", "command"]
-ROLES: tuple[Role, ...] = ("station", "watch", "command")
+Role = Literal["station", "watch", "command", "technician"]
+ROLES: tuple[Role, ...] = ("station", "watch", "command", "technician")
 BROKER_FILE = "broker.json"
 MQTT_PORT, MQTTS_PORT = 1883, 8883  # IANA: mqtt, secure-mqtt
 _LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from lineset.contract.command import FORCING
 from lineset.contract.topic import ROOT, Topics
 from lineset.stream.address import Role
 
@@ -34,13 +35,19 @@ def subject(topic: str) -> str:
 
 
 def permissions(role: Role, topics: Topics) -> dict[str, object]:
-    """What a role may do. All may hear what is said below the root: on a local broker that is this station alone."""
+    """What a role may do. All may hear what is said below the root: on a local broker that is this station alone.
+
+    `command` (dashboards, buttons, scripts) may ask for anything but what forces; `technician` may force too.
+    """
     root = subject(ROOT)
     hear: dict[str, object] = {"allow": [root, f"{root}.>", _SUBSCRIPTIONS]}
     if role == "station":
         return {"publish": {"allow": [f"{root}.>"]}, "subscribe": hear}
-    if role == "command":
-        return {"publish": {"allow": [f"{subject(topics.base)}.command.>"]}, "subscribe": hear}
+    if role in ("command", "technician"):
+        may: dict[str, object] = {"allow": [f"{subject(topics.base)}.command.>"]}
+        if role == "command":
+            may["deny"] = [subject(topics.command(verb)) for verb in FORCING]
+        return {"publish": may, "subscribe": hear}
     return {"publish": {"deny": [">"]}, "subscribe": hear}
 
 

@@ -16,8 +16,9 @@ from typing import Protocol
 import aiomqtt
 import pytest
 
+from lineset.contract.command import FORCING
 from lineset.contract.topic import Topics
-from lineset.stream.address import BrokerAddress, Role
+from lineset.stream.address import ROLES, BrokerAddress, Role
 from lineset.stream.broker import LocalBroker, free_port
 
 MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
@@ -61,12 +62,14 @@ class Mosquitto:
     def __init__(self, folder: Path, topics: Topics, extra: str = "") -> None:
         self.topics, self.folder, self.port = topics, folder, free_port()
         self.process: asyncio.subprocess.Process | None = None
-        (folder / "users").write_text("station:station-pw\nwatch:watch-pw\ncommand:command-pw\n")
+        (folder / "users").write_text("".join(f"{role}:{role}-pw\n" for role in ROLES))
         subprocess.run([MOSQUITTO_PASSWD, "-U", folder / "users"], check=True, capture_output=True)
         (folder / "acl").write_text(
             "user station\ntopic readwrite lineset/v1/#\n"
             "user watch\ntopic read lineset/v1/#\n"
+            f"user technician\ntopic read lineset/v1/#\ntopic write {topics.base}/command/#\n"
             f"user command\ntopic read lineset/v1/#\ntopic write {topics.base}/command/#\n"
+            + "".join(f"topic deny {topics.command(verb)}\n" for verb in FORCING)
         )
         (folder / "mosquitto.conf").write_text(
             f"user root\nlistener {self.port} 127.0.0.1\nallow_anonymous false\nlog_dest stderr\n"

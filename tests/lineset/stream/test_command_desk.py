@@ -11,7 +11,7 @@ import aiomqtt
 import msgspec
 import pytest
 
-from lineset.contract.command import Enter, Note, Reply, Request
+from lineset.contract.command import Enter, ForceClose, Note, Reply, Request
 from lineset.contract.live import StationMessage
 from lineset.stream.address import BrokerAddress
 from lineset.stream.ask import ask, listen
@@ -27,6 +27,7 @@ class Station:
 
     def __init__(self, broker: Any) -> None:
         self.notes: list[tuple[str, str]] = []
+        self.forced: list[tuple[str, str]] = []
         self.publisher = Publisher(
             broker.address(), broker.topics, online=lambda: StationMessage(t=1.0, online=True, station="van-3")
         )
@@ -37,6 +38,9 @@ class Station:
             raise CommandRefused("no point is called 'nose'")
         if verb == "phase":
             raise RuntimeError("a fault of ours")
+        if isinstance(args, ForceClose):
+            self.forced.append((args.reason, request.actor))
+            return Reply(request="", verb="", ok=True, text="closed")
         assert isinstance(args, Note)
         self.notes.append((args.text, request.actor))
         return Reply(request="", verb="", ok=True, text=f"noted as number {len(self.notes)}")
@@ -93,7 +97,7 @@ async def test_a_command_of_an_earlier_run_is_recalled(broker: Any, station: Sta
 @pytest.mark.parametrize(
     ("verb", "args", "text"),
     [
-        ("explode", {}, "unknown verb 'explode'; known are declare, enter, note"),
+        ("explode", {}, "unknown verb 'explode'; known are amend, answer, blob, cues, declare, enter"),
         ("note", {}, "missing required field `text`"),
         ("note", {"text": "x", "volume": 11}, "volume"),
         ("enter", {"point": "nose", "value": "1 V"}, "no point is called 'nose'"),
@@ -164,6 +168,18 @@ async def test_the_role_command_cannot_speak_for_the_station(broker: Any, statio
         await e.until(lambda heard: any(t.startswith(f"{topics.base}/reply/") for t, _, _ in heard))
     assert e.on(forged) == []
     assert b"{}" not in e.on(topics.station())
+
+
+async def test_only_the_technicians_role_may_force(broker: Any, station: Station) -> None:
+    with pytest.raises(NoAnswer):
+        await ask(broker.address("command"), broker.topics, "force-close", {"reason": "let me"}, timeout_s=0.7)
+    with pytest.raises(NoAnswer):
+        await ask(broker.address("watch"), broker.topics, "force-phase", {"phase": "x", "reason": "y"}, timeout_s=0.7)
+    assert station.forced == []
+    reply = await ask(broker.address("technician"), broker.topics, "force-close", {"reason": "rain"}, actor="ann")
+    assert reply.ok
+    assert station.forced == [("rain", "ann")]
+    assert (await ask(broker.address("command"), broker.topics, "note", {"text": "still let in"})).ok
 
 
 async def test_asking_says_why_there_is_no_reply(broker: Any, running: Any) -> None:

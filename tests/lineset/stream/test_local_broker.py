@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from lineset.contract.topic import Topics
-from lineset.stream.address import BROKER_FILE, read_broker_file
+from lineset.stream.address import BROKER_FILE, ROLES, read_broker_file
 from lineset.stream.broker import LocalBroker, find_program, free_port
 from lineset.stream.errors import BrokerFailed, BrokerFolderBusy, BrokerMissing, PortInUse, SettingsError
 
@@ -129,7 +129,7 @@ async def test_files_are_private_and_passwords_new_at_each_start(tmp_path: Path,
             assert found.topics == topics
             passwords += [who["password"] for who in found.credentials.values()]
         assert not (tmp_path / "run" / BROKER_FILE).exists()
-    assert len(set(passwords)) == 6
+    assert len(set(passwords)) == 2 * len(ROLES)
     with pytest.raises(SettingsError, match=r"no station runs here: .* start one with: lineset run"):
         read_broker_file(tmp_path / "run")
 

@@ -247,7 +247,7 @@ $("close-form").addEventListener("submit", (event) => { event.preventDefault(); 
 $("force-close").addEventListener("click", () => {
   const reason = $("close-form").elements.reason.value;
   if (!reason) tell(t("Give the reason first; it goes on record."));
-  else order("visit-close", { force: true, reason });
+  else order("force-close", { reason });
 });
 
 start();
