@@ -44,6 +44,7 @@ class Quantity(StrEnum):
     EFFICIENCY = "efficiency"
     FRACTION = "fraction"
     HEAT_RATE = "heat_rate"
+    REFRIGERANT_ENTHALPY = "refrigerant_enthalpy"
 
 
 Q = Quantity
@@ -74,6 +75,7 @@ SI_UNIT: dict[Quantity, str] = {
     Q.EFFICIENCY: "1",
     Q.FRACTION: "1",
     Q.HEAT_RATE: "W",
+    Q.REFRIGERANT_ENTHALPY: "J/kg",
 }
 
 
@@ -169,6 +171,8 @@ UNITS: dict[Quantity, dict[str, Unit]] = {
     },
     Q.FRACTION: {"1": Unit(1.0), "": Unit(1.0), "%": Unit(0.01)},
     Q.HEAT_RATE: _HEAT,
+    # Of a refrigerant both scales begin at one point, so that a difference is one in either.
+    Q.REFRIGERANT_ENTHALPY: {"J/kg": Unit(1.0), "kJ/kg": Unit(1e3), "Btu/lb": Unit(2326.0)},
 }
 
 _SPELLINGS = {"°C": "degC", "°F": "degF", "C": "degC", "µF": "uF", "μF": "uF", "µA": "uA", "Ω": "Ohm", "ohm": "Ohm"}
@@ -205,6 +209,7 @@ POSSIBLE: dict[Quantity, tuple[float, float]] = {
     Q.EFFICIENCY: (-1e3, 1e3),
     Q.FRACTION: (-1e3, 1e3),
     Q.HEAT_RATE: (-1e7, 1e7),
+    Q.REFRIGERANT_ENTHALPY: (-1e6, 1e7),
 }
 
 

@@ -27,7 +27,7 @@ from lineset.derive.declared import Context, Derived, NotDerivable
 from lineset.derive.propagate import budget
 from lineset.derive.sensitivity import CONTEXT, typical_readings
 from lineset.equipment.points import POINTS
-from lineset.measure.installation import ITSELF, OUTDOOR, STAND_IN, installed
+from lineset.measure.installation import OUTDOOR, STAND_IN, installed, of_itself
 from lineset.measure.source import BY_LIMITS, coverage95, source, split
 from lineset.measure.uncertainty import ChannelScale
 from lineset_drivers.quantity import Quantity
@@ -203,8 +203,8 @@ def _truth(derived: Derived, context: Context, true: list[float], draw: random.R
         if name in elsewhere:
             values[at] += draw.uniform(-1.0, 1.0) * elsewhere[name][0]
     value = derived.compute(context, values).value
-    if ITSELF in elsewhere:
-        value *= 1.0 + draw.uniform(-1.0, 1.0) * elsewhere[ITSELF][1]
+    for name in filter(of_itself, elsewhere):
+        value *= 1.0 + draw.uniform(-1.0, 1.0) * elsewhere[name][1]
     return value
 
 

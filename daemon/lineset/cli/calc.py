@@ -70,6 +70,7 @@ def calc(
     ] = None,
     capacitance: Annotated[str | None, typer.Option(help="A capacitor's capacitance on the bench.")] = None,
     power: Annotated[str | None, typer.Option(help='Power of the outdoor unit, such as "2450 W".')] = None,
+    compressor_power: Annotated[str | None, typer.Option(help="Power of the compressor alone.")] = None,
     blower_power: Annotated[str | None, typer.Option(help="Power of the blower.")] = None,
     contactor_drop: Annotated[str | None, typer.Option(help="Voltage across one closed contactor pole.")] = None,
     start_voltage: Annotated[str | None, typer.Option(help="Lowest line voltage while the compressor starts.")] = None,
@@ -92,6 +93,9 @@ def calc(
     ] = None,
     map_temperature: Annotated[
         str | None, typer.Option(help="What the map's coefficients take: degF (if not given) or degC.")
+    ] = None,
+    map_superheat: Annotated[
+        str | None, typer.Option(help='Suction superheat that the map is rated at; "20 degF" if not given.')
     ] = None,
     frequency: Annotated[str | None, typer.Option(help='Line frequency; "60 Hz" when not given.')] = None,
     altitude: Annotated[
@@ -133,6 +137,7 @@ def calc(
             barometer=barometer,
             ratings={key: asked[key] for key in calc_ratings.RATINGS if asked[key] is not None},
             map_temperature=map_temperature,
+            map_superheat=map_superheat,
         )
     except calc_answer.CalcError as error:
         typer.echo(f"lineset calc: {error}", err=True)

@@ -203,6 +203,7 @@ def answer(
     barometer: str | None = None,
     ratings: Mapping[str, str] | None = None,
     map_temperature: str | None = None,
+    map_superheat: str | None = None,
 ) -> Answer:
     """Compute what was asked. `typed` holds the options' texts by key of OPTIONS, `ratings` by key of RATINGS.
 
@@ -233,7 +234,7 @@ def answer(
         raise CalcError(f"{derived.title} needs --refrigerant, such as --refrigerant R-410A; read it on the nameplate")
     supply = _measured("--frequency", frequency or "60 Hz", Q.FREQUENCY, "line frequency")
     try:
-        plate = calc_ratings.nameplate(ratings, map_temperature)
+        plate = calc_ratings.nameplate(ratings, map_temperature, map_superheat)
     except calc_ratings.RatingError as error:
         raise CalcError(str(error)) from error
     # An absolute pressure has no barometer in it, so the barometer's uncertainty must not come in by conversion.

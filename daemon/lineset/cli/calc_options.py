@@ -43,6 +43,7 @@ _POINT_OF = {
     "velocity": "supply_air_velocity",
     "airflow": "airflow",
     "power": "power",
+    "compressor_power": "compressor_power",
     "blower_power": "blower_power",
     "contactor_drop": "contactor_drop",
     "start_voltage": "compressor_inrush_voltage",
@@ -119,6 +120,11 @@ def _by_airflow(name: str) -> tuple[Derived, ...]:
     return tuple(CATALOGUE[f"{name}{how}"] for how in ("", "_from_velocity", "_from_blower_table"))
 
 
+def _by_refrigerant(what: str) -> tuple[Derived, ...]:
+    ways = ("from_power", "from_power_estimate", "from_map", "from_map_estimate")
+    return tuple(CATALOGUE[f"refrigerant_{what}_{way}"] for way in ways)
+
+
 # Short names: the first candidate whose inputs are all given answers.
 SHORT: dict[str, tuple[Derived, ...]] = {
     "superheat": (CATALOGUE["total_superheat"],),
@@ -166,6 +172,9 @@ SHORT: dict[str, tuple[Derived, ...]] = {
         CATALOGUE["airflow_from_blower_table"],
     ),
     "capacity": _by_airflow("total_capacity"),
+    "refrigerant_capacity": _by_refrigerant("capacity"),
+    "refrigerant_flow": _by_refrigerant("mass_flow"),
+    "discharge_enthalpy": (CATALOGUE["discharge_enthalpy"], CATALOGUE["discharge_enthalpy_estimate"]),
     "condensate": _by_airflow("condensate_rate"),
     "shr": (CATALOGUE["sensible_heat_ratio"],),
     "eer": (*_by_airflow("cooling_efficiency"), CATALOGUE["cooling_efficiency_estimate"]),

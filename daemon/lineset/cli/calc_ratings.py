@@ -108,7 +108,19 @@ def unused(fields: tuple[str, ...], typed: Mapping[str, str]) -> list[str]:
     return [flag(key) for key in typed if key not in used]
 
 
-def nameplate(typed: Mapping[str, str], map_temperature: str | None) -> Nameplate:
+def _superheat(text: str | None) -> float | None:
+    if text is None:
+        return None
+    try:
+        value = parse_measured(text, Q.TEMPERATURE_DIFFERENCE).value
+    except (UnitError, ValueTextError) as error:
+        raise RatingError(f'--map-superheat: {error}; write it like "20 degF"') from error
+    if not 0.0 <= value <= 40.0:
+        raise RatingError(f"--map-superheat: {text!r} is not between 0 and 40 K; read it on the map's sheet")
+    return value
+
+
+def nameplate(typed: Mapping[str, str], map_temperature: str | None, map_superheat: str | None = None) -> Nameplate:
     """The Nameplate with what was typed. Raises RatingError."""
     if map_temperature is not None and map_temperature not in ("degF", "degC"):
         raise RatingError(f"--map-temperature: {map_temperature!r} is neither degF nor degC")
@@ -124,7 +136,7 @@ def nameplate(typed: Mapping[str, str], map_temperature: str | None) -> Nameplat
             per_second = _POUND_H if fahrenheit else 1.0 / 3600.0
             value = CompressorMap(
                 fahrenheit=fahrenheit, power_w=value, mass_flow_kg_s=tuple(c * per_second for c in value),
-                current_a=value,
+                current_a=value, superheat_k=_superheat(map_superheat),
             )  # fmt: skip
         found |= dict.fromkeys(rating.fields, value)
     return Nameplate(**found) if found else BLANK

@@ -63,6 +63,7 @@ COOLING: dict[str, float] = {
     "heat_strip_current": 20.4,
     "heat_strip_feed_current": 43.0,
     "power": 2500.0,
+    "compressor_power": 2280.0,
 }
 HEATING = {"return_air_temperature": 20.0, "supply_air_temperature": 36.0}
 STANDING = {"vapor_service_pressure": 1930e3}

@@ -25,6 +25,7 @@ _CUSTOMARY: dict[Quantity, tuple[str, str, int]] = {
     Q.MASS_FLOW: ("lb/h", "lb/h", 1),
     Q.EFFICIENCY: ("Btu/Wh", "EER", 1),
     Q.HEAT_RATE: ("Btu/h", "Btu/h", 0),
+    Q.REFRIGERANT_ENTHALPY: ("Btu/lb", "Btu/lb", 2),
 }
 _SI: dict[Quantity, tuple[str, str, int]] = {
     Q.TEMPERATURE: ("degC", "degC", 2),
@@ -52,6 +53,7 @@ _SI: dict[Quantity, tuple[str, str, int]] = {
     Q.MASS_FLOW: ("kg/h", "kg/h", 1),
     Q.EFFICIENCY: ("COP", "COP", 2),
     Q.HEAT_RATE: ("kW", "kW", 2),
+    Q.REFRIGERANT_ENTHALPY: ("kJ/kg", "kJ/kg", 2),
     Q.FRACTION: ("%", "%", 1),
 }
 

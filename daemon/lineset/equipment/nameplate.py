@@ -21,16 +21,21 @@ _TON_W = 12000 * 1055.05585262 / 3600
 _INWC_PA = 249.0889
 _CFM_M3_S = 0.3048**3 / 60
 _POUND_KG = 0.45359237
-_MAP_KEYS = ("temperature", "power_w", "mass_flow_lb_h", "mass_flow_kg_h", "current_a")
+_MAP_KEYS = ("temperature", "power_w", "mass_flow_lb_h", "mass_flow_kg_h", "current_a", "superheat_f", "return_gas_f")
 
 
 class CompressorMap(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Ten coefficients each (AHRI 540), of dew temperatures in degF or degC; mass flow is in kg/s. Empty: not given."""
+    """Ten coefficients each (AHRI 540), of dew temperatures in degF or degC; mass flow is in kg/s. Empty: not given.
+
+    `superheat_k` [K] or `return_gas_cel` [Cel] is the suction's state that the map was rated at; None: not given.
+    """
 
     fahrenheit: bool = True
     power_w: tuple[float, ...] = ()
     mass_flow_kg_s: tuple[float, ...] = ()
     current_a: tuple[float, ...] = ()
+    superheat_k: float | None = None
+    return_gas_cel: float | None = None
 
 
 class Nameplate(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -154,7 +159,7 @@ def _compressor_map(described: object) -> CompressorMap:
         raise SystemDescriptionError(
             'system: nameplate compressor_map needs temperature = "degF" or "degC": what its coefficients take'
         )
-    found: dict[str, tuple[float, ...]] = {}
+    found: dict[str, Any] = {}
     for key, field, factor in (
         ("power_w", "power_w", 1.0),
         ("mass_flow_lb_h", "mass_flow_kg_s", _POUND_KG / 3600),
@@ -173,4 +178,13 @@ def _compressor_map(described: object) -> CompressorMap:
         raise SystemDescriptionError(
             "system: nameplate compressor_map is empty; give power_w, mass_flow_lb_h or current_a"
         )
+    if "superheat_f" in described and "return_gas_f" in described:
+        raise SystemDescriptionError(
+            "system: nameplate compressor_map takes superheat_f or return_gas_f, whichever the sheet states, not both"
+        )
+    if "superheat_f" in described:
+        found["superheat_k"] = _number("compressor_map superheat_f", described["superheat_f"], 0.0, 60.0) / 1.8
+    if "return_gas_f" in described:
+        returned = _number("compressor_map return_gas_f", described["return_gas_f"], 0.0, 120.0)
+        found["return_gas_cel"] = (returned - 32.0) / 1.8
     return CompressorMap(fahrenheit=unit == "degF", **found)

@@ -116,6 +116,7 @@ _ROWS: tuple[tuple[str, str, Quantity, str], ...] = (
     ),
     ("blower_power", "blower power", Q.POWER, "supply conductors of the blower"),
     ("power", "power of the outdoor unit", Q.POWER, "supply conductors of the outdoor unit"),
+    ("compressor_power", "compressor power", Q.POWER, "the compressor's own conductors, fan not counted"),
 )
 
 POINTS: dict[str, Point] = {row[0]: Point(*row) for row in _ROWS}

@@ -26,6 +26,7 @@ STOPS: dict[str, tuple[str, ...]] = {
         "fan_capacitance",
         "outdoor_unit_current",
         "power",
+        "compressor_power",
     ),
     "outdoor unit, lines and coil": (
         "outdoor_air_temperature",

@@ -20,7 +20,7 @@ class Band(NamedTuple):
     side, from where it is going; over `hold_s` seconds, the verdict's horizon, its drift may not exceed it. `dwell_s`
     is the least time of readings before it is judged; `tail_s` the longest time constant of a creep that is reckoned
     with (probe, coil and room: a quarter of an hour; the circuit's charge: ten minutes; a meter: its own). Blocks of
-    a thirtieth of `hold_s` are averaged.
+    a thirtieth of `hold_s` are averaged, of a twentieth where `tail_s` is the shorter of the two.
     """
 
     band: float
@@ -42,7 +42,7 @@ BANDS: dict[Quantity, Band] = {
     Q.CURRENT: Band(0.1, 0.01, 10, 2, 3, "a sixth of a 6 % capacitor tolerance; a hand holds the clamp"),
     Q.VOLTAGE: Band(1.0, 0.005, 10, 2, 3, "half a percent of line volts; a hand holds the probes"),
     Q.CAPACITANCE: Band(
-        0.05e-6, 0.01, 2, 0.4, 0.8, "a sixth of a 6 % capacitor tolerance; a meter is quick on the bench"
+        0.05e-6, 0.01, 2, 0.65, 0.8, "a sixth of a 6 % capacitor tolerance; a meter is quick on the bench"
     ),
     Q.RESISTANCE: Band(0.02, 0.01, 5, 1, 2, "a percent of a winding"),
     Q.FREQUENCY: Band(0.05, 0, 5, 1, 2, "a thousandth of line frequency"),
@@ -59,14 +59,18 @@ BANDS: dict[Quantity, Band] = {
     Q.MASS_FLOW: Band(1.5e-4, 0.01, 180, 60, 1000, "1 %RH of the condensate; the pressures' bands of the refrigerant"),
     Q.HEAT_RATE: Band(400, 0.065, 180, 60, 1000, "two airs to 0.2 K and 1 %RH; a third of the +/- 20 % it is known to"),
     Q.EFFICIENCY: Band(0.1, 0.065, 180, 60, 1000, "as the capacity that it is worked out from"),
+    Q.REFRIGERANT_ENTHALPY: Band(600, 0, 180, 60, 1000, "what 0.3 K of a line and the pressures' bands come to"),
     Q.FRACTION: Band(0.015, 0.015, 180, 60, 600, "one and a half percent of a rating, as the running amps themselves"),
 }
 _AIR = Band(0.2, 0, 180, 60, 1000, "a split of two airs to 0.3 K")
 _HIGH = Band(15e3, 0, 180, 60, 600, "about 0.3 K of saturation temperature at the condenser")
 _RUNNING = Band(0.15, 0.015, 180, 60, 600, "a compressor's amps follow the pressures; a clamp that stays on")
 _OF_PRESSURES = Band(15, 0.015, 180, 60, 600, "one and a half percent of power, as slow as the pressures it is read by")
+_FLOW = Band(2e-4, 0.022, 180, 60, 1000, "two percent: what the lines' 0.3 K and the power's band come to")
+_DUTY = Band(40, 0.022, 180, 60, 1000, "as the refrigerant's flow")
+_WAYS = ("from_power", "from_power_estimate", "from_map", "from_map_estimate")
 _OF_RISE = Band(0.005, 0.02, 180, 60, 1000, "two percent of airflow, as slow as the airs that it is worked out from")
-_OF_BENCH = Band(0.01, 0.01, 2, 0.4, 0.8, "one percent of a capacitor's marking, as quick as its meter")
+_OF_BENCH = Band(0.01, 0.01, 2, 0.65, 0.8, "one percent of a capacitor's marking, as quick as its meter")
 KINDS: dict[str, Band] = {
     "outdoor_air_temperature": _AIR,
     "condenser_leaving_temperature": _AIR,
@@ -80,6 +84,9 @@ KINDS: dict[str, Band] = {
     "compressor_map_current_estimate": _RUNNING,
     "compressor_map_power": _OF_PRESSURES,
     "compressor_map_power_estimate": _OF_PRESSURES,
+    "suction_density": Band(0.35, 0, 180, 60, 1000, "what the suction pressure's 7 kPa come to"),
+    **{f"refrigerant_mass_flow_{way}": _FLOW for way in _WAYS},
+    **{f"refrigerant_capacity_{way}": _DUTY for way in _WAYS},
     "airflow_from_heat_rise": _OF_RISE,
     "airflow_from_rated_heat_rise": _OF_RISE,
     "sensible_heat_ratio": Band(0.04, 0, 180, 60, 1000, "what 0.2 K and 1 %RH of two airs come to"),

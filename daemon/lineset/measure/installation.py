@@ -78,6 +78,7 @@ INSTALLATION: Mapping[str, tuple[InstallationTerm, ...]] = {
     "outdoor_fan_current": (_JAW,),
     "outdoor_unit_current": (_JAW,),
     "heat_strip_feed_current": (_JAW,),
+    "compressor_power": (_term("jaw", 0.0, "conductor off the middle of the jaw", share=0.01, of=READING),),
     "power": (_term("jaw", 0.0, "conductor off the middle of the jaw", share=0.01, of=READING),),
     "blower_power": (_term("jaw", 0.0, "conductor off the middle of the jaw", share=0.01, of=READING),),
     "herm_lead_current": (_JAW,),
@@ -87,13 +88,17 @@ INSTALLATION: Mapping[str, tuple[InstallationTerm, ...]] = {
 }  # fmt: skip
 
 # Values that stand in for something else than was measured: derived value -> what for -> (half width in SI, share of
-# the value, reason). "itself" is the value as a whole, the others are its inputs.
+# the value, reason). "itself" is the value as a whole, "itself:..." one cause of several; the others are its inputs.
 ITSELF = "itself"
 _PORTS = {
     "liquid_service_pressure": (70e3, 0.0, "pressure drop from the compressor's discharge to the liquid port"),
     "vapor_service_pressure": (14e3, 0.0, "pressure drop from the vapor port to the compressor's suction"),
 }
 _MAP = {ITSELF: (0.0, 0.05, "a compressor differs from its map, which holds for a rated superheat (from memory)")}
+_OIL = {"itself:oil": (0.0, 0.02, "oil in circulation carries heat and takes the refrigerant's place (from memory)")}
+_LOSS = {"itself:heat_loss": (0.0, 0.053, "a compressor's shell loses 0 to 10 % of its power, 5 % taken (from memory)")}
+_FAN = {"itself:fan": (0.0, 0.033, "the outdoor fan takes 5 to 11 % of the outdoor unit's power, 8 % taken")}
+_CORRECTED = _MAP | {"itself:superheat": (0.0, 0.01, "correction of the map's flow for the suction's superheat")}
 STAND_IN: Mapping[str, Mapping[str, tuple[float, float, str]]] = {
     "compression_ratio_estimate": _PORTS,
     "evaporator_temperature_difference": {
@@ -101,6 +106,17 @@ STAND_IN: Mapping[str, Mapping[str, tuple[float, float, str]]] = {
     },
     **{f"compressor_map_{what}": _MAP for what in ("power", "mass_flow", "current")},
     **{f"compressor_map_{what}_estimate": _MAP | _PORTS for what in ("power", "mass_flow", "current")},
+    "discharge_enthalpy_estimate": {"liquid_service_pressure": _PORTS["liquid_service_pressure"]},
+    **{
+        f"refrigerant_{what}_from_{way}": terms
+        for what in ("mass_flow", "capacity")
+        for way, terms in (
+            ("power", _LOSS | _OIL),
+            ("power_estimate", _LOSS | _FAN | _OIL | _PORTS),
+            ("map", _CORRECTED | _OIL),
+            ("map_estimate", _CORRECTED | _OIL | _PORTS),
+        )
+    },
     "airflow_from_rated_heat_rise": {ITSELF: (0.0, 0.08, "strips give more or less than their rated watts")},
     "cooling_efficiency_estimate": {ITSELF: (0.0, 0.10, "the blower's power is missing or taken from its rating")},
 }
@@ -158,12 +174,17 @@ def installed(point: str, edited: Mapping[str, tuple[InstallationTerm, ...]] | N
     return Installed(point, INSTALLATION.get(base, ()) if terms is None else terms)
 
 
+def of_itself(name: str) -> bool:
+    """Whether a row of STAND_IN is of the value as a whole, not of one of its inputs."""
+    return name.partition(":")[0] == ITSELF
+
+
 def stand_in_parts(derived: str, inputs: Iterable[str], partials: Iterable[float], value: float) -> dict[str, float]:
     """What a derived value owes to standing in for another, by source, SI; empty where it does not."""
     found = STAND_IN.get(derived.partition(".")[0], {})
     slopes = dict(zip(inputs, partials, strict=True))
     parts = {}
     for name, (half_width, share, _reason) in found.items():
-        effect = share * value if name == ITSELF else half_width * slopes.get(name, 0.0)
+        effect = share * value if of_itself(name) else half_width * slopes.get(name, 0.0)
         parts[source("stand-in", f"{derived}/{name}")] = effect / _SQRT3
     return parts

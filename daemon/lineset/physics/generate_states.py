@@ -93,11 +93,12 @@ def sample_states(fluid: Fluid, body: dict[str, Any]) -> dict[str, Any]:
         cel, at_bubble, _ = fluid.saturated(pressure, 0)
         row = [SPAN_K * (0.5 * (y + 1.0)) ** 2 for y in _points(LIQUID_TERMS[1])]
         liquid.append([(at_bubble - fluid.single_phase("liquid", pressure, cel - below)[0]) / below for below in row])
+    wet, dry = (bubble["low_Pa"], bubble["high_Pa"]), (dew["low_Pa"], dew["high_Pa"])
     return {
         "reference": REFERENCE,
-        "bubble_enthalpy": _saturated(lambda p: fluid.saturated(p, 0)[1] - zero, bubble["low_Pa"], bubble["high_Pa"], 2),
-        "dew_enthalpy": _saturated(lambda p: fluid.saturated(p, 1)[1] - zero, dew["low_Pa"], dew["high_Pa"], 2),
-        "dew_log_density": _saturated(lambda p: math.log(fluid.saturated(p, 1)[2]), dew["low_Pa"], dew["high_Pa"], 8),
+        "bubble_enthalpy": _saturated(lambda p: fluid.saturated(p, 0)[1] - zero, *wet, 2),
+        "dew_enthalpy": _saturated(lambda p: fluid.saturated(p, 1)[1] - zero, *dry, 2),
+        "dew_log_density": _saturated(lambda p: math.log(fluid.saturated(p, 1)[2]), *dry, 8),
         "vapor": {
             "low_Cel": round(vapor_range.low, 6), "high_Cel": round(highest, 6), "top_Cel": TOP_CEL,
             "specific_heat": _expansion(heat), "departure": _expansion(departure),

@@ -21,6 +21,8 @@ STATE = {
     "supply_air_wet_bulb": 12.0, "airflow": 0.5, "supply_air_velocity": 5.0, "return_static": -60.0,
     "supply_static": 60.0, "power": 2500.0, "blower_power": 400.0, "compressor_common_current": 10.0,
     "outdoor_fan_current": 1.0, "blower_current": 3.0, "herm_capacitance": 40e-6, "fan_capacitance": 5e-6,
+    "vapor_line_temperature": 12.0, "liquid_line_temperature": 36.0, "discharge_line_temperature": 72.0,
+    "compressor_power": 2280.0,
     "blower_capacitance": 10e-6, "air_handler_voltage": 240.0, "heat_strip_feed_current": 40.0,
 }  # fmt: skip
 HEATING = {"supply_air_temperature": 40.0}
@@ -46,6 +48,7 @@ NEWER = frozenset(
         Quantity.MASS_FLOW,
         Quantity.HEAT_RATE,
         Quantity.EFFICIENCY,
+        Quantity.REFRIGERANT_ENTHALPY,
     }
 )
 

@@ -9,7 +9,7 @@ import pytest
 from lineset.contract.entry import Calibration, ChannelRecord, InstallationTerm
 from lineset.derive.catalogue import CATALOGUE
 from lineset.equipment.points import POINTS
-from lineset.measure.installation import INSTALLATION, ITSELF, OUTDOOR, READING, STAND_IN, installed, stand_in_parts
+from lineset.measure.installation import INSTALLATION, OUTDOOR, READING, STAND_IN, installed, of_itself, stand_in_parts
 from lineset.measure.source import combined
 from lineset.measure.uncertainty import ChannelScale, overdue
 
@@ -26,7 +26,7 @@ def test_every_effect_is_at_a_point_and_has_its_reason_and_its_source() -> None:
             assert term.half_width > 0.0 or term.share > 0.0
             assert bool(term.share) == (term.of in (READING, OUTDOOR))
     for name, inputs in STAND_IN.items():
-        assert set(inputs) <= {*CATALOGUE[name].inputs, ITSELF}
+        assert {each for each in inputs if not of_itself(each)} <= {*CATALOGUE[name].inputs}
 
 
 def test_a_clamp_is_the_worse_the_farther_the_pipe_is_from_the_air() -> None:

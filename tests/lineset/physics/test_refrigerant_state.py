@@ -41,26 +41,25 @@ def test_states_are_within_25_joules_a_kilogram_of_coolprop(name: str) -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_in_the_envelope_of_a_running_system(name: str) -> None:
     """Evaporating -20 to 20 degC with 0 to 30 K, condensing 20 to 66 degC with 0 to 20 K, discharge up to 120 degC."""
-    import CoolProp.CoolProp as coolprop
+    from CoolProp.CoolProp import PT_INPUTS, AbstractState, iphase_gas, iphase_liquid
 
     fluid = REFRIGERANTS[name].fluid
     own, saturation = states(name), curve(name)
-    gas, liquid = (coolprop.AbstractState("HEOS", fluid) for _ in range(2))
-    gas.specify_phase(coolprop.iphase_gas)
-    liquid.specify_phase(coolprop.iphase_liquid)
-    suction = [
-        (saturation.dew.pressure(t), t + above) for t in (-20.0, -5.0, 10.0, 20.0) for above in (0.05, 10.0, 30.0)
-    ]
-    discharge = [(saturation.dew.pressure(t), hot) for t in (20.0, 45.0, 66.0) for hot in (70.0, 95.0, 120.0)]
+    gas, liquid = (AbstractState("HEOS", fluid) for _ in range(2))
+    gas.specify_phase(iphase_gas)
+    liquid.specify_phase(iphase_liquid)
+    dew = saturation.dew.pressure
+    suction = [(dew(t), t + above) for t in (-20.0, -5.0, 10.0, 20.0) for above in (0.05, 10.0, 30.0)]
+    discharge = [(dew(t), hot) for t in (20.0, 45.0, 66.0) for hot in (70.0, 95.0, 120.0)]
     cooled = [(saturation.bubble.pressure(t), t - below) for t in (20.0, 45.0, 66.0) for below in (0.05, 5.0, 20.0)]
-    heats, zero = [], None
+    heats = []
     for pressure, cel in suction + discharge:
-        gas.update(coolprop.PT_INPUTS, pressure, cel + 273.15)
+        gas.update(PT_INPUTS, pressure, cel + 273.15)
         found = own.vapor(pressure, cel)
         heats.append((found.enthalpy, gas.hmass()))
         assert found.density == pytest.approx(gas.rhomass(), rel=3e-4)
     for pressure, cel in cooled:
-        liquid.update(coolprop.PT_INPUTS, pressure, cel + 273.15)
+        liquid.update(PT_INPUTS, pressure, cel + 273.15)
         heats.append((own.liquid(pressure, cel).enthalpy, liquid.hmass()))
     zero = heats[0][0] - heats[0][1]
     # only differences mean anything: all share the first one's zero
