@@ -7,7 +7,22 @@ from typing import Annotated
 import typer
 
 import lineset
-from lineset.cli import board, calc, contract, declare, doctor, enter, find, note, place, profile, run, visit, watch
+from lineset.cli import (
+    board,
+    calc,
+    contract,
+    declare,
+    doctor,
+    enter,
+    export,
+    find,
+    note,
+    place,
+    profile,
+    run,
+    visit,
+    watch,
+)
 
 app = typer.Typer(
     name="lineset",
@@ -49,6 +64,7 @@ app.command("watch")(watch.watch)
 app.command("board")(board.board)
 app.command("calc")(calc.calc)
 app.command("contract")(contract.contract)
+app.command("export")(export.export)
 app.command("doctor")(doctor.doctor)
 app.add_typer(visit.app, name="visit")
 app.add_typer(profile.app, name="profile")

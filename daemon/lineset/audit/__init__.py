@@ -1,0 +1,1 @@
+"""Looking back: a visit's journal read as a whole, exported, verified."""

@@ -1,0 +1,65 @@
+"""`lineset export`: a visit's record as tables for other programs."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from lineset.cli.station_access import REFUSED, WRONG, JsonOption, say_error
+from lineset.cli.which_visit import DataOption, VisitArgument, which_visit
+
+FORMATS = ("csv", "parquet", "senml")
+
+
+def export(
+    visit: VisitArgument,
+    to: Annotated[
+        str, typer.Option("--to", help="csv, parquet or senml (RFC 8428).", autocompletion=lambda: list(FORMATS))
+    ] = "csv",
+    out: Annotated[Path, typer.Option("--out", help="Folder for the files; made if needed.", file_okay=False)] = Path(
+        "export"
+    ),
+    data: DataOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write a visit's record as tables: samples, readings, derived values, settled, checks, findings, placements.
+
+    Figures are SI; columns.json tells what each column holds. Works from the journal alone, years later.
+
+    Example: lineset export spring-12 --to parquet --out spring-12
+
+    Exit code: 0 written, 1 it cannot be read or written, 2 no such visit or format.
+    """
+    from lineset.audit.export import FORMATS as WRITERS
+    from lineset.audit.export import columns_as_json, photos_to
+    from lineset.contract.entry import EntryError
+    from lineset.journal.errors import JournalError
+
+    writer = WRITERS.get(to)
+    if writer is None:
+        raise say_error("export", f"--to {to}: no such format; use {', '.join(FORMATS)}", WRONG)
+    path = which_visit("export", visit, data)
+    try:
+        if sys.stderr.isatty() and not as_json:
+            from rich.progress import Progress
+
+            with Progress(transient=True) as bar:
+                task = bar.add_task("exporting")
+                counts = writer(path, out, lambda done, of: bar.update(task, completed=done, total=of))
+        else:
+            counts = writer(path, out, None)
+        if to != "senml":
+            (out / "columns.json").write_text(columns_as_json(), encoding="utf-8")
+            counts["photos"] = photos_to(path, out)
+    except (JournalError, EntryError) as error:
+        raise say_error("export", str(error), REFUSED) from error
+    except OSError as error:
+        raise say_error("export", f"{error.filename or out}: {error.strerror or error}", REFUSED) from error
+    if as_json:
+        typer.echo(json.dumps({"journal": str(path), "out": str(out), "format": to, "rows": counts}, indent=2))
+    else:
+        typer.echo(f"{path.name} written to {out}: " + ", ".join(f"{n} {table}" for table, n in counts.items() if n))
