@@ -6,7 +6,14 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from lineset.contract.live import EventMessage, InstrumentMessage, RunMessage, SettledMessage, StationMessage
+from lineset.contract.live import (
+    EventMessage,
+    HuntingMessage,
+    InstrumentMessage,
+    RunMessage,
+    SettledMessage,
+    StationMessage,
+)
 from lineset.station.events import title_of
 
 RUNNING = {"cool": "cooling", "heat": "heating", "fan": "blower only", "emergency": "emergency heat"}
@@ -44,6 +51,14 @@ def settled_sentence(message: SettledMessage) -> str:
     if message.origin == "entered":
         return f"{title}: {message.text}, entered by a person, read on {message.instrument or 'an instrument'}"
     return f"{title} settled at {message.text}"
+
+
+def hunting_sentence(message: HuntingMessage) -> str:
+    """A value that swings too wide to settle, or does so no more."""
+    title = message.title or named(message.name)
+    if message.state == "ended":
+        return f"{title} hunts no more" + (f": {message.reason}" if message.reason else "")
+    return f"{title} is {message.text}, so it does not settle"
 
 
 def run_sentence(message: RunMessage) -> str:

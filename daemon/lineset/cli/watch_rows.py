@@ -123,16 +123,22 @@ def _state(value: ValueMessage | None, said: SettledMessage | None, away: Mappin
     elif settled is not None:
         state = f"settled since {clock(settled.t)}{_interval(settled, value.text)}"
     elif value.quality == Quality.ENTERED:
-        state = "entered in an earlier phase"
+        state = f"entered; since {clock(said.t)} {said.reason}" if said is not None else "entered in an earlier phase"
     elif value.settled:
         state = "settled"
     elif said is not None:
-        state = f"not steady since {clock(said.t)}: {said.reason}"
+        # what it does now says more than what it did then, but how long is still needed goes beside it
+        why = said.reason if not value.ahead else f"{said.reason}; {value.ahead}" if _on_its_way(value) else value.ahead
+        state = f"not steady since {clock(said.t)}: {why}"
     else:
-        state = "not settled yet"
+        state = value.ahead or "not settled yet"
     if value.quality == Quality.OUT_OF_CALIBRATION:
         state += f"; {_reason(value.quality)}"
     return state if value.recorded else f"{state}; not recorded", False
+
+
+def _on_its_way(value: ValueMessage) -> bool:
+    return value.eta_s is not None or value.ahead.startswith("calm")
 
 
 def _without_interval(text: str) -> str:

@@ -1,4 +1,7 @@
-"""Fits the sheet into a terminal window: fewer events, no blank lines, briefer, and at last the end is left out."""
+"""Fits the sheet into a terminal window: fewer events, no blank lines, briefer, and at last its end is left out.
+
+What happened last keeps a share of the window, however many points and verdicts there are.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ from lineset.cli.watch_view import View
 
 MOST_EVENTS = 12
 LEAST_EVENTS = 2
+_SHARE = 5  # a window's lines over those that the last events are sure of, their heading included
 
 
 def fitted(view: View, width: int, height: int, now: float) -> list[Line]:
@@ -17,10 +21,24 @@ def fitted(view: View, width: int, height: int, now: float) -> list[Line]:
         lines = [*view.lines(width, now, events=events), Line(""), foot]
         if len(lines) <= room:
             return lines
-    kept: list[Line] = []
-    for brief, events in ((0, LEAST_EVENTS), (1, MOST_EVENTS), (1, LEAST_EVENTS), (2, LEAST_EVENTS), (2, 0)):
-        kept = [line for line in view.lines(width, now, events=events, brief=brief) if line.text]
-        if len(kept) <= room:
-            return kept
-    more = f"... and {len(kept) - room + 1} more lines: make the window taller, or lineset watch --once"
-    return [*kept[: max(room - 1, 1)], Line(more[:width], WEAK)]
+    sheet: list[Line] = []
+    for brief in (0, 1, 2):
+        sheet = [line for line in view.lines(width, now, events=0, brief=brief) if line.text]
+        last = _last(view, width, max(room // _SHARE, room - len(sheet)))
+        if len(sheet) + len(last) <= room:
+            return [*sheet, *last]
+    last = _last(view, width, room // _SHARE)
+    left = max(room - len(last) - 1, 1)
+    more = f"... and {len(sheet) - left} more lines: make the window taller, or lineset watch --once"
+    return [*sheet[:left], Line(more[:width], WEAK), *last]
+
+
+def _last(view: View, width: int, room: int) -> list[Line]:
+    """As many of the last events as `room` lines hold with their heading; none where not even one has room."""
+    found: list[Line] = []
+    for events in range(1, MOST_EVENTS + 1):
+        lines = [line for line in view.last(width, events) if line.text]
+        if len(lines) > room:
+            break
+        found = lines
+    return found

@@ -14,6 +14,7 @@ import msgspec
 
 from lineset.cli.watch_events import (
     event_sentence,
+    hunting_sentence,
     instrument_sentence,
     named,
     run_sentence,
@@ -27,6 +28,7 @@ from lineset.cli.watch_verdicts import verdict_rows, verdict_sentence
 from lineset.contract.live import (
     CheckMessage,
     EventMessage,
+    HuntingMessage,
     InstrumentMessage,
     NowMessage,
     RunMessage,
@@ -59,6 +61,7 @@ class SystemView:
         self.readings: dict[str, ValueMessage] = {}
         self.derived: dict[str, ValueMessage] = {}
         self.settled: dict[str, dict[str, SettledMessage]] = {}  # phase -> name -> last said
+        self.hunting: dict[str, dict[str, HuntingMessage]] = {}  # phase -> name -> last said
         self.checks: dict[str, dict[str, CheckMessage]] = {}  # phase -> check -> last verdict
 
 
@@ -74,6 +77,7 @@ class View:
         self.events: deque[Happening] = deque(maxlen=KEPT_EVENTS)
         self.link = ""  # how the broker stands, where that is worth saying
         self.newest = 0.0
+        self._heard = False  # the station spoke live since the broker was last reached
 
     # ------------------------------------------------------------------------------------------------------ feeding
 
@@ -104,7 +108,10 @@ class View:
     def _take(self, message: msgspec.Struct, visit: str, fields: dict[str, str], retained: bool) -> Happening | None:
         text, t = "", self.newest
         if isinstance(message, StationMessage):
-            before, self.station = self.station, message
+            before = self.station
+            if retained and self._heard and before is not None and message.t < before.t:
+                return None  # an old message that the broker had kept, delivered after a live one
+            self.station, self._heard = message, self._heard or not retained
             same = before is not None and (before.online, before.recording) == (message.online, message.recording)
             text, t = "" if same else station_sentence(message, self.topics.station_id), message.t
         elif isinstance(message, InstrumentMessage):
@@ -126,6 +133,11 @@ class View:
                 same = message.name in said and said[message.name].seq == message.seq
                 said[message.name] = message
                 text, t = "" if same else settled_sentence(message), message.t
+            elif isinstance(message, HuntingMessage):
+                swings = system.hunting.setdefault(message.phase, {})
+                same = message.name in swings and swings[message.name].seq == message.seq
+                swings[message.name] = message
+                text, t = "" if same else hunting_sentence(message), message.t
             elif isinstance(message, CheckMessage):
                 judged = system.checks.setdefault(message.phase, {})
                 same = message.name in judged and judged[message.name].seq == message.seq
@@ -150,6 +162,7 @@ class View:
 
     def say(self, sentence: str, t: float) -> Happening:
         """Put a sentence of our own among the events (the broker went away, or came back)."""
+        self._heard = False
         return self._happened(t, sentence, False)
 
     def _gone(self, kind: str, fields: dict[str, str]) -> None:
@@ -163,6 +176,8 @@ class View:
             self.systems.pop((visit, fields["system"]), None)
         elif kind == "settled" and system is not None:
             system.settled.get(fields["phase"], {}).pop(fields["name"], None)
+        elif kind == "hunting" and system is not None:
+            system.hunting.get(fields["phase"], {}).pop(fields["name"], None)
         elif kind == "check" and system is not None:
             system.checks.get(fields["phase"], {}).pop(fields["name"], None)
 
@@ -187,6 +202,7 @@ class View:
                     "readings": system.readings,
                     "derived": system.derived,
                     "settled": system.settled,
+                    "hunting": system.hunting,
                     "checks": system.checks,
                     "caution": caution(str(visit.systems.get(id_, {}).get("refrigerant", ""))),
                 }
@@ -204,7 +220,7 @@ class View:
             *self._head(width),
             *self._instruments(width, brief),
             *self._systems(width, now, brief),
-            *self._last(width, events),
+            *self.last(width, events),
         ]
 
     def _head(self, width: int) -> Iterator[Line]:
@@ -275,7 +291,8 @@ class View:
             )
             yield from verdict_rows(system.checks.get(visit.phase, {}), width, brief=brief >= 1)
 
-    def _last(self, width: int, events: int) -> Iterator[Line]:
+    def last(self, width: int, events: int) -> Iterator[Line]:
+        """The last so many events under their heading; nothing where there are none."""
         last = sorted(self.events, key=lambda happening: happening.t)[-events:] if events > 0 else []
         if not last:
             return

@@ -88,6 +88,64 @@ def test_a_row_tells_value_unit_and_since_when_it_has_settled() -> None:
     assert "not steady since" in _row(view, "line voltage")
 
 
+def test_a_row_tells_what_keeps_it_from_settling() -> None:
+    topic, name = TOPICS.reading("v1", "main", "line_voltage"), "line_voltage"
+    view = _view(line_voltage=_value(name, "241.0 V"))
+    assert _row(view, "line voltage").endswith("241.0 V  not settled yet")
+    for ahead, eta_s in (
+        ("settling, about 40 s more", 40.0),
+        ("calm; being made sure of", None),
+        ("hunting +/- 2.2 degF every 90 s", None),
+        ("too coarse: 0.9 degF steps", None),
+    ):
+        _feed(view, topic, _value(name, "241.0 V", ahead=ahead, eta_s=eta_s))
+        assert _row(view, "line voltage").endswith(f"241.0 V  {ahead}")
+    gone = _settled(name, "", 9, settled=False, reason="it moves")
+    _feed(view, TOPICS.settled("v1", "main", "before", name), gone)
+    assert _row(view, "line voltage").endswith(": too coarse: 0.9 degF steps")
+    _feed(view, topic, _value(name, "241.0 V", ahead="settling, about 40 s more", eta_s=40.0))
+    row = " ".join(line.text.strip() for line in view.lines(200, NOW) if "not steady" in line.text)
+    assert row.endswith(": it moves; settling, about 40 s more")
+
+
+def test_hunting_is_an_event_and_its_end_too() -> None:
+    view = _view()
+    topic = TOPICS.hunting("v1", "main", "before", "total_superheat")
+    said = live.HuntingMessage(
+        t=NOW, seq=8, system="main", phase="before", name="total_superheat", state="started", title="total superheat",
+        v=5.6, u="K", amplitude=1.2, period_s=90.0, text="hunting +/- 2.2 degF every 90 s about 10.1 degF",
+    )  # fmt: skip
+    assert _feed(view, topic, said) == (
+        "total superheat is hunting +/- 2.2 degF every 90 s about 10.1 degF, so it does not settle"
+    )
+    assert _feed(view, topic, said, retained=True) == ""  # said again after a lost connection
+    assert view.data()["systems"]["main"]["hunting"]["before"]["total_superheat"]["period_s"] == 90.0
+    ended = msgspec.structs.replace(said, seq=9, state="ended", reason="it has settled")
+    assert _feed(view, topic, ended) == "total superheat hunts no more: it has settled"
+    view.feed(topic, b"")
+    assert view.data()["systems"]["main"]["hunting"]["before"] == {}
+
+
+def test_what_a_person_read_in_a_run_that_ended_says_so() -> None:
+    view = _view(line_voltage=_value("line_voltage", "241.0 V", quality="entered"))
+    assert _row(view, "line voltage").endswith("entered in an earlier phase")
+    topic = TOPICS.settled("v1", "main", "before", "line_voltage")
+    _feed(view, topic, _settled("line_voltage", "", 9, settled=False, reason="the system is stopped now"))
+    assert "entered; since" in _row(view, "line voltage")
+    assert _row(view, "line voltage").endswith("the system is stopped now")
+
+
+def test_an_old_word_of_the_station_that_comes_late_is_passed_over() -> None:
+    view = _view()
+    gone = live.StationMessage(t=NOW - 60, online=False, reason="the connection to the station was lost")
+    assert _feed(view, TOPICS.station(), gone, retained=True) == ""
+    assert "is online" in _text(view)
+    assert "offline" in _feed(view, TOPICS.station(), gone)  # the will, live: its stamp is of the connecting
+    _feed(view, TOPICS.station(), live.StationMessage(t=NOW, online=True, version="1"))
+    view.say("connected to the broker", NOW)
+    assert "offline" in _feed(view, TOPICS.station(), gone, retained=True)  # what it keeps now is all that is known
+
+
 def test_what_settled_stays_when_the_probe_has_moved_on() -> None:
     view = _view()
     topic = TOPICS.settled("v1", "main", "before", "herm_lead_current")
@@ -202,6 +260,25 @@ def test_the_sheet_fits_any_window(width: int, height: int) -> None:
     assert len(lines) < height
     assert max(len(line.text) for line in lines) <= width
     assert lines[0].text.startswith("station van-1")
+
+
+def test_many_verdicts_leave_the_last_events_their_share_of_a_window() -> None:
+    view = _view(**{name: _value(name, "1.0 x") for name in list(POINTS)[:20]})
+    for number in range(30):
+        check = live.CheckMessage(
+            t=NOW, seq=number, system="main", phase="before", name=f"check_{number}", title=f"check {number}",
+            state="undecided", reason="wait until it has settled", would_decide="measure something else",
+        )  # fmt: skip
+        _feed(view, TOPICS.check("v1", "main", "before", check.name), check)
+        view.say(f"event number {number}", NOW + number)
+    for height in (24, 40, 56):
+        lines = [line.text for line in fitted(view, 100, height, NOW)]
+        assert len(lines) < height
+        heading = lines.index("Last events")
+        last = lines[heading + 1 :]
+        assert len(last) >= min(height // 5 - 2, 8)
+        assert last[-1].endswith("event number 29")
+        assert lines[heading - 1].startswith("... and ")
 
 
 def test_a_tall_window_shows_all_and_the_last_events() -> None:
