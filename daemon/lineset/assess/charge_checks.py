@@ -9,13 +9,14 @@ from lineset.assess import preconditions as pre
 from lineset.assess.basis import Basis
 from lineset.assess.check import Check, Reading, Wanting, joined_u, want, words_of
 from lineset.assess.decision import Finding, find
-from lineset.assess.demands import hygrometer, liquid_gauge, suction_gauge, thermometer
+from lineset.assess.demands import Demand, hygrometer, liquid_gauge, suction_gauge, thermometer
 from lineset.assess.errors import AssessError
 from lineset.assess.evidence import Evidence
 from lineset.assess.limits import limit
 from lineset.assess.rules import Rules
 from lineset.assess.targets import (
     Target,
+    WetBulb,
     return_wet_bulb,
     target_split,
     target_subcooling,
@@ -55,23 +56,44 @@ def _confirmed(target: Target, table: str, rules: Rules) -> Target:
     return replace(target, basis=Basis.SHOP, source=f"{target.source}; compared with the document by {rules.name}")
 
 
-def _superheat(evidence: Evidence, rules: Rules) -> Reading:
-    value = want(evidence, "total_superheat")
+def superheat_target(evidence: Evidence, rules: Rules) -> tuple[Target, tuple[Demand, ...]]:
+    """Target superheat, and what its source asks of the instruments behind target and reading.
+
+    Raises Wanting for what is not settled, AssessError where the table holds no target.
+    """
     plate = evidence.system.nameplate.superheat_target_k
     if plate is not None:
-        target = Target(plate, 0.0, "the unit's nameplate", Basis.NAMEPLATE)
-        demands = _SUCTION
-    else:
-        outdoor = want(evidence, "outdoor_air_temperature")
-        wet = return_wet_bulb(evidence)
-        if wet is None:
-            want(evidence, "return_air_temperature")
-            want(evidence, "return_air_humidity", "return air humidity or wet bulb")
-            raise Wanting("measure the return wet bulb")
-        target = target_superheat(outdoor.value, wet.value, outdoor_u=outdoor.u, wet_bulb_u=wet.u)
-        target = _confirmed(target, "RA3.2-2", rules)
-        wick = evidence.settled("return_air_wet_bulb") is not None
-        demands = (*_SUCTION, thermometer("outdoor_air_temperature"), *(_WICK if wick else _AIR))
+        return Target(plate, 0.0, "the unit's nameplate", Basis.NAMEPLATE), _SUCTION
+    outdoor = want(evidence, "outdoor_air_temperature")
+    wet = return_wet_bulb(evidence)
+    if wet is None:
+        want(evidence, "return_air_temperature")
+        want(evidence, "return_air_humidity", "return air humidity or wet bulb")
+        raise Wanting("measure the return wet bulb")
+    target = target_superheat(outdoor.value, wet.value, outdoor_u=outdoor.u, wet_bulb_u=wet.u)
+    wick = evidence.settled("return_air_wet_bulb") is not None
+    demands = (*_SUCTION, thermometer("outdoor_air_temperature"), *(_WICK if wick else _AIR))
+    return _confirmed(target, "RA3.2-2", rules), demands
+
+
+def split_target(evidence: Evidence, rules: Rules, wet: WetBulb) -> tuple[Target, float]:
+    """Target split at the return's dry bulb and this wet bulb, and its slope by the return probe [K/K].
+
+    The return probe bears on the split, on the target's dry bulb and on its wet bulb: the target's `u` counts it once.
+    Raises Wanting for what is not settled, AssessError where the table holds no target.
+    """
+    dry = want(evidence, "return_air_temperature")
+    target = _confirmed(target_split(dry.value, wet.value), "RA3.2-3", rules)
+    by_wet = target.by["return_air_wet_bulb"]
+    by_dry = target.by["return_air_temperature"] + by_wet * wet.by_dry_bulb
+    own_wet = math.sqrt(max(wet.u**2 - (wet.by_dry_bulb * dry.u) ** 2, 0.0))
+    u = math.sqrt(target.own_u**2 + (by_dry * dry.u) ** 2 + (by_wet * own_wet) ** 2)
+    return replace(target, u=u), by_dry
+
+
+def _superheat(evidence: Evidence, rules: Rules) -> Reading:
+    value = want(evidence, "total_superheat")
+    target, demands = superheat_target(evidence, rules)
     words = f"{words_of(value.value, _DIFFERENCE, value.u)} against {words_of(target.value, _DIFFERENCE, target.u)}"
     return Reading(value.value, value.u, _DIFFERENCE, target, joined_u(value.u, target.u), words=words, demands=demands)
 
@@ -94,12 +116,7 @@ def _split(evidence: Evidence, rules: Rules) -> Reading:
     if wet is None:
         return _split_without_humidity(evidence, rules)
     dry = want(evidence, "return_air_temperature")
-    target = _confirmed(target_split(dry.value, wet.value), "RA3.2-3", rules)
-    # the return probe bears on the split, on the target's dry bulb and on its wet bulb: counted once
-    by_wet = target.by["return_air_wet_bulb"]
-    by_dry = target.by["return_air_temperature"] + by_wet * wet.by_dry_bulb
-    own_wet = math.sqrt(max(wet.u**2 - (wet.by_dry_bulb * dry.u) ** 2, 0.0))
-    target = replace(target, u=math.sqrt(target.own_u**2 + (by_dry * dry.u) ** 2 + (by_wet * own_wet) ** 2))
+    target, by_dry = split_target(evidence, rules, wet)
     words = (
         f"{words_of(value.value, _DIFFERENCE, value.u)} against {words_of(target.value, _DIFFERENCE, target.u)} at "
         f"{words_of(dry.value, Quantity.TEMPERATURE)} return, wet bulb {words_of(wet.value, Quantity.TEMPERATURE)}"

@@ -114,7 +114,8 @@ def _plain(check: Check, state: State, reason: str, **more: object) -> Verdict:
     )  # fmt: skip
 
 
-def _bounds(row: Limit, reading: Reading) -> tuple[float | None, float | None]:
+def bounds(row: Limit, reading: Reading) -> tuple[float | None, float | None]:
+    """What the value itself may be, SI: the limit's own sides, or around target or rating. None is open."""
     if reading.low is not None or reading.high is not None:
         return reading.low, reading.high
     if row.side == "value":
@@ -132,7 +133,7 @@ def _decided(
     check: Check, evidence: Evidence, rules: Rules, reading: Reading, not_yet: tuple[str, ...], assumed: tuple[str, ...]
 ) -> Verdict:
     row = limit(check.limit, rules.role, rules.limits)
-    low, high = _bounds(row, reading)
+    low, high = bounds(row, reading)
     demands = check.demands if reading.demands is None else reading.demands
     met = meet(demands, evidence) if row.rule is Rule.SIMPLE else Met(True, (), ())
     rule = row.rule if met.met else Rule.GUARDED

@@ -15,6 +15,7 @@ from lineset.assess.errors import ImpossibleInput, NoTarget, NoValidTest, Outsid
 from lineset.assess.evidence import Evidence
 from lineset.assess.tables import Missing, grid
 from lineset.equipment.system import SystemRecord
+from lineset.measure.uncertainty import Z95
 from lineset.physics.air import STANDARD_PA, standard_pressure
 from lineset.physics.wet_bulb import wet_bulb_of
 
@@ -72,6 +73,14 @@ def _finite(name: str, *values: float) -> None:
         )
 
 
+def _warmer_than_the_air(dry_f: float, wet_f: float) -> ImpossibleInput:
+    return ImpossibleInput(
+        f"a return wet bulb of {wet_f:.1f} degF is above the dry bulb of {dry_f:.1f} degF, which cannot be",
+        look_at="return_air_wet_bulb",
+        remedy="Check the wick or the humidity probe, and whether the two probes were swapped",
+    )
+
+
 def target_superheat(
     outdoor_cel: float, return_wet_bulb_cel: float, *, outdoor_u: float = 0.0, wet_bulb_u: float = 0.0
 ) -> Target:
@@ -119,11 +128,7 @@ def target_split(
     _finite("return_air_wet_bulb", return_wet_bulb_cel, wet_bulb_u)
     dry, wet = _f(return_cel), _f(return_wet_bulb_cel)
     if wet > dry + 1e-6:
-        raise ImpossibleInput(
-            f"a return wet bulb of {wet:.1f} degF is above the dry bulb of {dry:.1f} degF, which cannot be",
-            look_at="return_air_wet_bulb",
-            remedy="Check the wick or the humidity probe, and whether the two probes were swapped",
-        )
+        raise _warmer_than_the_air(dry, wet)
     found = grid("target_split").look_up(dry, wet)
     if isinstance(found, Missing):
         if found.why == "row":
@@ -167,13 +172,15 @@ def site_pressure(evidence: Evidence) -> float:
 def return_wet_bulb(evidence: Evidence, assumed_humidity: float | None = None) -> WetBulb | None:
     """The wet bulb of the return air: measured with a wick, else from dry bulb and humidity; None where not settled.
 
-    With `assumed_humidity` [%RH] that stands in for what was not measured. Raises OutOfRange for what moist air does
-    not hold.
+    With `assumed_humidity` [%RH] that stands in for what was not measured. Raises ImpossibleInput for a wick warmer
+    than the air around it beyond what the two are known to, OutOfRange for what moist air does not hold.
     """
     wick = evidence.settled("return_air_wet_bulb")
-    if wick is not None:
-        return WetBulb(wick.value, wick.u)
     dry = evidence.settled("return_air_temperature")
+    if wick is not None:
+        if dry is not None and wick.value - dry.value > Z95 * math.hypot(wick.u, dry.u) + 1e-6:
+            raise _warmer_than_the_air(_f(dry.value), _f(wick.value))
+        return WetBulb(wick.value, wick.u)
     humidity = evidence.settled("return_air_humidity")
     if dry is None:
         return None

@@ -28,7 +28,8 @@ def calc(
         str | None,
         typer.Argument(
             help="What to compute: superheat, subcooling, split, bubble, dew, wet-bulb, enthalpy, airflow, capacity, "
-            "eer, capacitance, power-factor and more, or a full name from --list.",
+            "eer, capacitance, power-factor, target-superheat, target-split, target-subcooling and more, or a full "
+            "name from --list.",
             autocompletion=_complete,
         ),
     ] = None,
@@ -43,12 +44,18 @@ def calc(
     discharge_pressure: Annotated[str | None, typer.Option(help="Discharge pressure.")] = None,
     discharge_temperature: Annotated[str | None, typer.Option(help="Discharge line temperature.")] = None,
     pressure: Annotated[str | None, typer.Option(help="A pressure at any port: bubble, dew, glide.")] = None,
-    outdoor_air: Annotated[str | None, typer.Option(help="Outdoor air temperature.")] = None,
+    outdoor_air: Annotated[
+        str | None, typer.Option("--outdoor-air", "--outdoor-temperature", help="Outdoor air temperature.")
+    ] = None,
     leaving_air: Annotated[str | None, typer.Option(help="Temperature of the air leaving the outdoor coil.")] = None,
-    return_air: Annotated[str | None, typer.Option(help="Return air temperature.")] = None,
+    return_air: Annotated[
+        str | None, typer.Option("--return-air", "--return-temperature", help="Return air temperature.")
+    ] = None,
     return_humidity: Annotated[str | None, typer.Option(help='Return air humidity, such as "48 %RH".')] = None,
     return_wet_bulb: Annotated[str | None, typer.Option(help="Return air wet bulb, read off a wick.")] = None,
-    supply_air: Annotated[str | None, typer.Option(help="Supply air temperature.")] = None,
+    supply_air: Annotated[
+        str | None, typer.Option("--supply-air", "--supply-temperature", help="Supply air temperature.")
+    ] = None,
     supply_humidity: Annotated[str | None, typer.Option(help="Supply air humidity.")] = None,
     supply_wet_bulb: Annotated[str | None, typer.Option(help="Supply air wet bulb, read off a wick.")] = None,
     air: Annotated[str | None, typer.Option(help="Temperature of any air: wet-bulb, dew-point, enthalpy.")] = None,
@@ -77,6 +84,17 @@ def calc(
     voltage_ab: Annotated[str | None, typer.Option(help="Three-phase unit: line voltage A to B.")] = None,
     voltage_bc: Annotated[str | None, typer.Option(help="Three-phase unit: line voltage B to C.")] = None,
     voltage_ca: Annotated[str | None, typer.Option(help="Three-phase unit: line voltage C to A.")] = None,
+    superheat: Annotated[
+        str | None, typer.Option(help='Total superheat to hold against its target, such as "12 degF".')
+    ] = None,
+    subcooling: Annotated[str | None, typer.Option(help="Subcooling to hold against its target.")] = None,
+    split: Annotated[str | None, typer.Option(help="Temperature split to hold against its target.")] = None,
+    nameplate_subcooling: Annotated[
+        str | None, typer.Option(help='Subcooling on the unit\'s nameplate, such as "10 degF".')
+    ] = None,
+    role: Annotated[
+        str, typer.Option(help="Whose published tolerance: service, verifier or verifier_later.")
+    ] = "service",
     rated_current: Annotated[str | None, typer.Option(help='RLA or FLA, such as "14.1 A".')] = None,
     capacitor_rating: Annotated[str | None, typer.Option(help='Microfarads marked, such as "45 uF".')] = None,
     strip_power: Annotated[str | None, typer.Option(help='Rated power of the strips, such as "5 kW, 5 kW".')] = None,
@@ -118,16 +136,25 @@ def calc(
     """
     asked = dict(locals())
     # Late, so that `lineset --help` stays quick.
-    from lineset.cli import calc_answer, calc_options, calc_ratings, calc_words
+    from lineset.cli import calc_answer, calc_options, calc_ratings, calc_targets, calc_words
 
     if list_all:
-        typer.echo(json.dumps(calc_words.list_data(), indent=2) if as_json else calc_words.list_text())
+        if as_json:
+            typer.echo(json.dumps([*calc_words.list_data(), *calc_targets.list_data()], indent=2))
+        else:
+            typer.echo(f"{calc_words.list_text()}\n\n{calc_targets.list_text()}")
         return
     try:
         if name is None:
             raise calc_answer.CalcError("name what to compute, such as `lineset calc superheat`; --list names all")
         if units not in ("customary", "si"):
             raise calc_answer.CalcError(f"--units: {units!r} is neither customary nor si")
+        if calc_targets.is_target(name):
+            target = calc_targets.answer(name, {key: value for key, value in asked.items() if isinstance(value, str)})
+            text = json.dumps(calc_targets.as_data(target), indent=2)
+            typer.echo(text if as_json else calc_targets.as_text(target, "si" if units == "si" else "customary"))
+            return
+        calc_targets.refuse_unused(name, asked)
         found = calc_answer.answer(
             name,
             {key: asked[key] for key in calc_options.OPTIONS if asked[key] is not None},

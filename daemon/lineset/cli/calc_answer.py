@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from lineset.cli import calc_ratings
-from lineset.cli.calc_options import KEY_OF, OPTIONS, SHORT, flags
+from lineset.cli.calc_options import KEY_OF, OPTIONS, SHORT, TARGET_NAMES, flags
 from lineset.derive import formulas
 from lineset.derive.catalogue import CATALOGUE
 from lineset.derive.declared import WEATHER_U_PA, Context, Derived, NotDerivable
@@ -97,7 +97,7 @@ class Answer:
 
 def names() -> list[str]:
     """Every name that can be asked for: short ones first."""
-    return list(dict.fromkeys([*(name.replace("_", "-") for name in SHORT), *CATALOGUE]))
+    return list(dict.fromkeys([*(name.replace("_", "-") for name in (*SHORT, *TARGET_NAMES)), *CATALOGUE]))
 
 
 def candidates(name: str) -> tuple[Derived, ...]:
@@ -106,14 +106,15 @@ def candidates(name: str) -> tuple[Derived, ...]:
     found = SHORT.get(key) or ((CATALOGUE[key],) if key in CATALOGUE else ())
     found = found or tuple(each for meant in SHORT.values() for each in meant if each.name == key)
     if not found:
-        known = [*SHORT, *CATALOGUE]
+        known = [*SHORT, *TARGET_NAMES, *CATALOGUE]
         near = difflib.get_close_matches(key, known, n=3, cutoff=0.5) or [each for each in known if key and key in each]
         hint = f"did you mean {' or '.join(each.replace('_', '-') for each in near[:3])}? " if near else ""
         raise CalcError(f"nothing is called {name!r}; {hint}`lineset calc --list` names all")
     return found
 
 
-def _measured(flag: str, text: str, quantity: Quantity, title: str) -> Given:
+def measured(flag: str, text: str, quantity: Quantity, title: str) -> Given:
+    """An option's text as an input in SI. Raises CalcError, naming the option."""
     if re.fullmatch(r"[-+]?\d*\.?\d*", text.strip()):
         unit = unit_shown(quantity)
         raise CalcError(f'{flag}: {text!r} has no unit; write it with one, such as "{text.strip() or 1} {unit}"')
@@ -135,11 +136,12 @@ def _altitude_m(text: str) -> float:
     return float(match[1]) * (0.3048 if match[2] == "ft" else 1.0)
 
 
-def _barometer(altitude: str | None, barometer: str | None) -> Given:
+def site_barometer(altitude: str | None, barometer: str | None) -> Given:
+    """Barometric pressure [Pa]: typed, or of the standard atmosphere at an altitude. Raises CalcError."""
     if barometer is not None:
         if altitude is not None:
             raise CalcError("give --barometer or --altitude, not both: the barometer's reading has the altitude in it")
-        found = _measured("--barometer", barometer, Q.PRESSURE_ABSOLUTE, "barometric pressure")
+        found = measured("--barometer", barometer, Q.PRESSURE_ABSOLUTE, "barometric pressure")
         if not _LOWEST_BAROMETER <= found.value <= _HIGHEST_BAROMETER:
             raise CalcError(
                 f"--barometer: {barometer!r} is outside {_LOWEST_BAROMETER / 1e3:.0f} .. "
@@ -183,11 +185,11 @@ def _pressure(key: str, text: str, barometer: Given) -> tuple[Given, bool]:
     """A port's pressure as gauge pressure, and whether it was typed as absolute."""
     option = OPTIONS[key]
     try:  # a bare "kPa" or "bar" is read as gauge pressure: a port is read by a gauge
-        return _measured(option.flag, text, Q.PRESSURE_GAUGE, option.title), False
+        return measured(option.flag, text, Q.PRESSURE_GAUGE, option.title), False
     except CalcError as error:
         refused = error
     try:
-        absolute = _measured(option.flag, text, Q.PRESSURE_ABSOLUTE, option.title)
+        absolute = measured(option.flag, text, Q.PRESSURE_ABSOLUTE, option.title)
     except CalcError:
         raise refused from None
     return absolute._replace(value=absolute.value - barometer.value, quantity=Q.PRESSURE_GAUGE), True
@@ -211,7 +213,7 @@ def answer(
     """
     ratings = ratings or {}
     derived = _choose(name, typed, refrigerant, ratings)
-    site = _barometer(altitude, barometer)
+    site = site_barometer(altitude, barometer)
     inputs: dict[str, Given] = {}
     absolute = []
     for point in derived.inputs:
@@ -222,7 +224,7 @@ def answer(
             given, was_absolute = _pressure(key, typed[key], site)
             absolute.append(was_absolute)
         else:
-            given = _measured(option.flag, typed[key], option.quantity, title)
+            given = measured(option.flag, typed[key], option.quantity, title)
         inputs[point] = given._replace(title=title)
     unused = [OPTIONS[key].flag for key in typed if not set(OPTIONS[key].points) & set(derived.inputs)]
     unused += calc_ratings.unused(derived.needs_nameplate, ratings)
@@ -232,7 +234,7 @@ def answer(
         raise CalcError("give all pressures as gauge, or all as absolute: the barometer would count for one only")
     if derived.needs_refrigerant and not refrigerant:
         raise CalcError(f"{derived.title} needs --refrigerant, such as --refrigerant R-410A; read it on the nameplate")
-    supply = _measured("--frequency", frequency or "60 Hz", Q.FREQUENCY, "line frequency")
+    supply = measured("--frequency", frequency or "60 Hz", Q.FREQUENCY, "line frequency")
     try:
         plate = calc_ratings.nameplate(ratings, map_temperature, map_superheat)
     except calc_ratings.RatingError as error:

@@ -81,6 +81,8 @@ def _options() -> dict[str, Option]:
 
 OPTIONS = _options()
 KEY_OF = {name: key for key, option in OPTIONS.items() for name in option.points}
+# What a reading ought to be: see calc_targets.py.
+TARGET_NAMES = ("target_superheat", "target_split", "target_subcooling")
 # What stands at no point of a system, and the value of the catalogue that it is worked out like.
 LIKE: dict[str, str] = {}
 
