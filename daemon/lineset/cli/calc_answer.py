@@ -249,9 +249,9 @@ def answer(
         parts = [{source("stated", name): given.u} if given.u else {} for name, given in inputs.items()]
         found = budget(derived, context, [given.value for given in inputs.values()], parts)
         saturation = None
-        for compared, like in ((formulas.above_dew, formulas.dew_temperature),
-                               (formulas.below_bubble, formulas.bubble_temperature)):  # fmt: skip
-            if derived.compute is compared:
+        above, below = (formulas.above_dew, formulas.superheat), (formulas.below_bubble, formulas.subcooling)
+        for compared, like in ((above, formulas.dew_temperature), (below, formulas.bubble_temperature)):
+            if derived.compute in compared:
                 saturation = like(context, [next(iter(inputs.values())).value]).value
     except NotDerivable as error:
         raise CalcError(error.reason) from error

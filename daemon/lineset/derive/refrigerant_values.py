@@ -41,18 +41,18 @@ ROWS = (
         Q.TEMPERATURE_DIFFERENCE, f"vapor line temperature - dew temperature at ({_ADDED})",
         f"cooling, running; {CURVE}; measured at the outdoor unit, so it includes what the vapor line picked up; "
         "near or below zero the vapor is wet or a reading is off", f"{DEFINITION}; {PROPERTIES}",
-        formulas.above_dew, needs_refrigerant=True, needs_run=True,
+        formulas.superheat, needs_refrigerant=True, needs_run=True,
     ),
     Derived(
         "subcooling", "subcooling", ("liquid_service_pressure", "liquid_line_temperature"),
         Q.TEMPERATURE_DIFFERENCE, f"bubble temperature at ({_ADDED}) - liquid line temperature",
         f"cooling, running; {CURVE}; can be negative: flash gas, non-condensables or a reading that is off",
-        f"{DEFINITION}; {PROPERTIES}", formulas.below_bubble, needs_refrigerant=True, needs_run=True,
+        f"{DEFINITION}; {PROPERTIES}", formulas.subcooling, needs_refrigerant=True, needs_run=True,
     ),
     Derived(
         "discharge_superheat", "discharge superheat", ("discharge_pressure", "discharge_line_temperature"),
         Q.TEMPERATURE_DIFFERENCE, f"discharge line temperature - dew temperature at ({_ADDED})",
-        f"running; {CURVE}", f"{DEFINITION}; {PROPERTIES}", formulas.above_dew,
+        f"running; {CURVE}", f"{DEFINITION}; {PROPERTIES}", formulas.superheat,
         needs_refrigerant=True, needs_run=True,
     ),
     Derived(

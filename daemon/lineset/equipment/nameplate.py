@@ -83,6 +83,8 @@ _NUMBERS: dict[str, tuple[str, float, float, float]] = {
     "superheat_target_f": ("superheat_target_k", 5 / 9, 0.0, 60.0),
     "duct_area_ft2": ("duct_area_m2", 0.3048**2, 0.1, 50.0),
 }
+# 300 to 450 cfm a ton are usual (300 at least for a charge test); beyond half and twice that a figure is misread.
+_LEAST_CFM_PER_TON, _MOST_CFM_PER_TON = 150.0, 900.0
 _MOTORS = ("compressor_motor", "outdoor_fan_motor", "blower_motor")
 KEYS = (*_NUMBERS, *_MOTORS, "heat_strip_kw", "blower_table", "compressor_map")
 
@@ -112,7 +114,30 @@ def nameplate(described: object) -> Nameplate:
         found["blower_table"] = _blower_table(described["blower_table"])
     if "compressor_map" in described:
         found["compressor_map"] = _compressor_map(described["compressor_map"])
-    return Nameplate(**found) if found else BLANK
+    plate = Nameplate(**found) if found else BLANK
+    _refuse_contradictions(plate)
+    return plate
+
+
+def _refuse_contradictions(plate: Nameplate) -> None:
+    """What cannot be true of one unit together. Common practice, no source."""
+    if plate.herm_capacitor_f and plate.fan_capacitor_f and plate.herm_capacitor_f < plate.fan_capacitor_f:
+        raise SystemDescriptionError(
+            f"system: nameplate herm_capacitor_uf {plate.herm_capacitor_f * 1e6:g} is below fan_capacitor_uf "
+            f"{plate.fan_capacitor_f * 1e6:g}: a compressor's section is the larger one; read both off the capacitor"
+        )
+    if plate.compressor_rla_a and plate.outdoor_fan_fla_a and plate.compressor_rla_a < plate.outdoor_fan_fla_a:
+        raise SystemDescriptionError(
+            f"system: nameplate compressor_rla_a {plate.compressor_rla_a:g} is below outdoor_fan_fla_a "
+            f"{plate.outdoor_fan_fla_a:g}: a compressor draws more than its fan; read both off the nameplate"
+        )
+    if plate.capacity_w and plate.blower_table:
+        flow, tons = plate.blower_table[0][1] / _CFM_M3_S, plate.capacity_w / _TON_W
+        if not _LEAST_CFM_PER_TON <= flow / tons <= _MOST_CFM_PER_TON:
+            raise SystemDescriptionError(
+                f"system: nameplate blower_table begins with {flow:.0f} cfm for capacity_tons {tons:g}: that is "
+                f"{flow / tons:.0f} cfm a ton; check the tap's row, its unit and the tons"
+            )
 
 
 def _number(key: str, value: object, low: float, high: float) -> float:

@@ -199,5 +199,5 @@ def _through_coolprop(name: str) -> Saturation:
 
 def _unknown(name: str) -> str:
     near = difflib.get_close_matches(_key(name), _BY_KEY, n=2, cutoff=0.5)
-    hint = f"did you mean {' or '.join(_BY_KEY[key] for key in near)}? " if near else ""
-    return f"no refrigerant is called {name!r}; {hint}Curves are shipped for {', '.join(REFRIGERANTS)}."
+    hint = f"Did you mean {' or '.join(_BY_KEY[key] for key in near)}? " if near else ""
+    return f"no refrigerant is called {name!r}. {hint}Curves are shipped for {', '.join(REFRIGERANTS)}."

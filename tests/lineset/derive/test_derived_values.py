@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lineset.derive import formulas
 from lineset.derive.catalogue import CATALOGUE
 from lineset.derive.declared import WEATHER_U_PA, Context, NotDerivable
 from lineset.derive.sensitivity import CONTEXT, moves, typical
@@ -255,7 +256,7 @@ def test_altitude_stands_in_for_a_barometer_until_there_is_one() -> None:
 refrigerants = st.sampled_from(list(REFRIGERANTS))
 
 
-@given(refrigerants, st.floats(-40.0, 60.0), st.floats(-20.0, 60.0), st.floats(60_000.0, 105_000.0))
+@given(refrigerants, st.floats(-40.0, 60.0), st.floats(-9.99, 60.0), st.floats(60_000.0, 105_000.0))
 def test_superheat_and_subcooling_invert(name: str, saturation: float, kelvin: float, barometer: float) -> None:
     """Gauge pressures made from a saturation temperature give back the distance of the line from it."""
     context = Context(name, barometric_pa=barometer)
@@ -276,6 +277,24 @@ def test_more_pressure_is_less_superheat_and_more_subcooling(name: str, a: float
     context = Context(name)
     low, high = sorted((a, b))
     if high - low > 1.0:
-        superheat, subcooling = CATALOGUE["total_superheat"].compute, CATALOGUE["subcooling"].compute
+        superheat, subcooling = formulas.above_dew, formulas.below_bubble
         assert superheat(context, (low, line)).value > superheat(context, (high, line)).value
         assert subcooling(context, (low, line)).value < subcooling(context, (high, line)).value
+
+
+def test_what_no_running_system_does_is_refused_and_says_where_to_look() -> None:
+    context = Context("R-410A", barometric_pa=SEA_LEVEL)
+    psig = 6894.757293168361
+    for name, pressure, line, says in (
+        ("total_superheat", 400.0, 52.0, r"vapor at this pressure condenses at 117 degF .*gauge is on this port"),
+        ("total_superheat", 400.0, 52.0, "gauge pressure and not absolute"),
+        ("discharge_superheat", 400.0, 90.0, "no vapor line is so much colder"),
+        ("subcooling", 100.0, 95.0, r"liquid at this pressure boils at 31 degF .*out of the sun"),
+    ):
+        with pytest.raises(NotDerivable, match=says):
+            CATALOGUE[name].compute(context, (pressure * psig, (line - 32) / 1.8))
+    # as cold as a measured rooftop unit showed (tests/data/protocol/fault_cases_measured.csv): told, not refused
+    assert CATALOGUE["total_superheat"].compute(context, (118 * psig, (33 - 32) / 1.8)).value < -3.0
+    for name in ("compression_ratio", "compression_ratio_estimate"):
+        with pytest.raises(NotDerivable, match="exchanged"):
+            CATALOGUE[name].compute(context, (118 * psig, 300 * psig))

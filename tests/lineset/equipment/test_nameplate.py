@@ -73,6 +73,9 @@ def test_a_record_without_a_nameplate_is_written_as_before_and_read_again() -> N
         ({"compressor_map": {"temperature": "degF"}}, "is empty"),
         ({"compressor_map": {"temperature": "degF", "power_w": [1.0] * 9}}, "has 9 coefficients"),
         ({"compressor_map": {"temperature": "degF", "flow": [1.0] * 10}}, "no 'flow'"),
+        ({"herm_capacitor_uf": 5, "fan_capacitor_uf": 45}, "herm_capacitor_uf 5 is below fan_capacitor_uf 45"),
+        ({"compressor_rla_a": 1.2, "outdoor_fan_fla_a": 14.1}, "draws more than its fan"),
+        ({"capacity_tons": 3, "blower_table": [[0.1, 130], [0.3, 124]]}, "43 cfm a ton"),
     ],
 )
 def test_a_mistake_names_key_and_remedy(plate: object, says: str) -> None:
