@@ -257,6 +257,16 @@ class Measured(NamedTuple):
     text: str
 
 
+_CALLED = {
+    Q.PRESSURE_GAUGE: "a gauge pressure",
+    Q.PRESSURE_ABSOLUTE: "an absolute pressure",
+    Q.APPARENT_POWER: "an apparent power",
+    Q.ENTHALPY: "an enthalpy",
+    Q.AIR_SPEED: "an air speed",
+    Q.ENERGY: "an energy",
+}
+
+
 def parse_measured(text: str, quantity: Quantity) -> Measured:
     """Read "118 psig", "52 degF" or "118 +/- 1.5 psig" as a value of `quantity`.
 
@@ -275,5 +285,10 @@ def parse_measured(text: str, quantity: Quantity) -> Measured:
     half = None if match["pm"] is None else float(match["pm"]) * abs(unit.factor)
     low, high = POSSIBLE[quantity]
     if not low <= value <= high or (half is not None and not half <= high):
-        raise ValueTextError(f"{text!r} cannot be a {quantity.replace('_', ' ')}; check the number and its unit")
+        least, most = ((each - unit.offset) / unit.factor for each in (low, high))
+        called = _CALLED.get(quantity, f"a {quantity.replace('_', ' ')}")
+        raise ValueTextError(
+            f"{text!r} cannot be {called}: such a reading lies between {least:.5g} and {most:.5g} {symbol}; check the "
+            "number and its unit"
+        )
     return Measured(value, half, symbol, text.strip())

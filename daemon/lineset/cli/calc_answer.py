@@ -195,6 +195,33 @@ def _pressure(key: str, text: str, barometer: Given) -> tuple[Given, bool]:
     return absolute._replace(value=absolute.value - barometer.value, quantity=Q.PRESSURE_GAUGE), True
 
 
+# Where vapor is read, superheat counts from dew; where liquid is read, subcooling from bubble.
+_OTHER_LINE = {
+    ("bubble_temperature", "vapor_service_pressure"): "dew",
+    ("bubble_temperature", "common_suction_pressure"): "dew",
+    ("dew_temperature", "liquid_service_pressure"): "bubble",
+}
+_GLIDE_K = 0.3  # below it both lines are one to any gauge
+
+
+def _refuse_the_other_line(derived: Derived, refrigerant: str, inputs: Mapping[str, Given], site: Given) -> None:
+    """Refuse a blend's bubble temperature at a port that holds vapor, and its dew temperature where liquid is."""
+    port, given = next(iter(inputs.items()))
+    right = _OTHER_LINE.get((derived.name, port))
+    if right is None:
+        return
+    try:
+        glide = curve(refrigerant).glide(given.value + site.value)
+    except PhysicsError:
+        return  # the value itself is refused, and says why
+    if glide > _GLIDE_K:
+        raise CalcError(
+            f"{derived.title}: {refrigerant} glides {glide * 1.8:.1f} degF ({glide:.1f} K), and at the {given.title} "
+            f"the {right} temperature is the one to hold a line against: ask for `{right}`. If the other line is "
+            "meant, give the pressure with --pressure"
+        )
+
+
 def answer(
     name: str,
     typed: Mapping[str, str],
@@ -234,6 +261,7 @@ def answer(
         raise CalcError("give all pressures as gauge, or all as absolute: the barometer would count for one only")
     if derived.needs_refrigerant and not refrigerant:
         raise CalcError(f"{derived.title} needs --refrigerant, such as --refrigerant R-410A; read it on the nameplate")
+    _refuse_the_other_line(derived, refrigerant, inputs, site)
     supply = measured("--frequency", frequency or "60 Hz", Q.FREQUENCY, "line frequency")
     try:
         plate = calc_ratings.nameplate(ratings, map_temperature, map_superheat)

@@ -90,8 +90,8 @@ def subcooling(context: Context, values: Sequence[float]) -> Evaluated:
         raise NotDerivable(
             f"subcooling: the line is at {_shown(values[1])} and liquid at this pressure boils at "
             f"{_shown(values[1] + found.value)}: no liquid line is so much hotter. Check that the gauge is on "
-            "this port, its zero and its unit, the refrigerant's name, and that the probe is on the liquid line, out of "
-            "the sun"
+            "this port, its zero and its unit, the refrigerant's name, and that the probe is on the liquid line, out "
+            "of the sun"
         )
     return found
 
