@@ -41,7 +41,10 @@ SECTIONS = (
         "Coverage of 95 % intervals",
         ("tests/evidence/coverage.py",),
         "The model's coverage, not the field's: errors are drawn as stated. Whether field errors are as stated it "
-        "cannot show.",
+        "cannot show. Propagation is of first order. That is not enough where a value stands against a bound or bends "
+        "within its own interval: nearly saturated air, a ratio of two small differences, a supply that is balanced. "
+        "The hard corners show by how much; a row that falls short is marked, and no verdict of pass or fail rests on "
+        "the sensible heat ratio or the bypass factor.",
     ),
     Section(
         "settle",
