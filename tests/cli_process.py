@@ -20,6 +20,8 @@ CONFIG = """
 [station]
 name = "van-1"
 data = "data"
+[cues]
+speak = false
 [[instrument]]
 id = "gauges"
 profile = "pressure-transducer-2ch"

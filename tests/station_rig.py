@@ -89,9 +89,13 @@ def plug(link: Path, *images: RegisterImage) -> PtyPeer:
 SYSTEM = '[[system]]\nid = "main"\nrefrigerant = "R-410A"\nmetering_device = "txv"\n'
 
 
+SILENT = "[cues]\nspeak = false\n"  # tests do not talk to who runs them
+
+
 def station_text(data: Path, body: str = "", *, speed: float = 1.0, more: str = "", system: str = SYSTEM) -> str:
     """A configuration as a technician would write it."""
-    return f'[station]\nname = "van-3"\nshop = "north"\ndata = "{data}"\nspeed = {speed:g}\n{more}\n{system}\n{body}\n'
+    station = f'[station]\nname = "van-3"\nshop = "north"\ndata = "{data}"\nspeed = {speed:g}\n{more}\n'
+    return f"{station}\n{system}\n{body}\n{SILENT}"
 
 
 def instrument(id_: str, profile: str, link: str, *placements: str, more: str = "") -> str:

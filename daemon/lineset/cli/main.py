@@ -11,6 +11,7 @@ from lineset.cli import (
     board,
     calc,
     contract,
+    cues,
     declare,
     doctor,
     enter,
@@ -64,6 +65,7 @@ app.command("watch")(watch.watch)
 app.command("board")(board.board)
 app.command("calc")(calc.calc)
 app.command("contract")(contract.contract)
+app.command("cues")(cues.cues)
 app.command("export")(export.export)
 app.command("doctor")(doctor.doctor)
 app.add_typer(visit.app, name="visit")

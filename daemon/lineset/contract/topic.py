@@ -282,6 +282,11 @@ class Topics:
         """Filter for all commands to this station."""
         return f"{self.base}/command/#"
 
+    @property
+    def cue_filter(self) -> str:
+        """Filter for the cues of all visits."""
+        return f"{self.base}/visit/+/cue/+"
+
     def station(self) -> str:
         return _build(self.base, "station", ())
 

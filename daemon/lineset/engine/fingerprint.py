@@ -21,7 +21,7 @@ def fingerprint() -> str:
     for room in _ROOMS:
         folder = Path(next(iter(room.__path__)))
         for file in sorted(folder.rglob("*")):
-            if file.suffix in (".py", ".json", ".toml", ".csv") and "__pycache__" not in file.parts:
+            if file.suffix in (".py", ".json", ".toml", ".csv", ".mo") and "__pycache__" not in file.parts:
                 digest.update(file.relative_to(folder).as_posix().encode() + b"\0" + file.read_bytes() + b"\0")
     for module in (entry, frame, quantity):
         digest.update(Path(str(module.__file__)).read_bytes())

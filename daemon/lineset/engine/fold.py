@@ -17,7 +17,17 @@ from functools import partial
 
 from lineset.contract import entry as e
 from lineset.derive.declared import Derived
-from lineset.engine import assessing, channel_quality, derivation, deriving, diagnosing, hunting, placement, settling
+from lineset.engine import (
+    assessing,
+    channel_quality,
+    cueing,
+    derivation,
+    deriving,
+    diagnosing,
+    hunting,
+    placement,
+    settling,
+)
 from lineset.engine.ahead import ahead_of
 from lineset.engine.route import OFF_THE_WIRE_NS, ZERO_A, Route
 from lineset.engine.route import LiveValue as LiveValue
@@ -91,6 +101,7 @@ class Engine:
             if handler is not None:
                 handler(body)
         out += assessing.assess(state, body, out)
+        out += cueing.cue(state, body, out)
         return out
 
     def take_live(self) -> list[LiveValue]:
@@ -127,6 +138,8 @@ class Engine:
         state.opened = True
         state.station, state.visit, state.phase = body.station, body.visit, body.phase
         state.rules = str(body.config.get("rules", {}).get("text", ""))
+        state.language = str(body.config.get("language", "en"))
+        state.units = "si" if body.config.get("units") == "si" else "customary"
         state.wall_offset_ns = body.wall_ns - state.t
         state.installation = body.installation
         self._look_at_the_date()
@@ -360,9 +373,7 @@ class Engine:
                 continue
             self._out += channel_quality.find_stale(state, instrument)
         for system in state.systems.values():
-            for target in system.derived.values():
-                if target.value is not None and t - target.t > derivation.SKEW_NS:
-                    self._out += settling.end_derived(state, system, target, "its inputs are no longer measured")
+            self._out += deriving.end_unfed(state, system)
             previous_since, epoch = system.run.since, system.run.epoch
             changed = system.run.look(t, partial(derivation.heard, system, t))
             if changed is not None:

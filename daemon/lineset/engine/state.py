@@ -5,8 +5,10 @@ from __future__ import annotations
 import msgspec
 
 from lineset.contract.entry import ChannelRecord, InstallationTerm, SystemRecord
+from lineset.equipment.display import Units
 from lineset.measure.quality import Quality, Watch
 from lineset.measure.settle import Detector
+from lineset.visit.cues import CueState
 from lineset.visit.run import RunFusion
 
 
@@ -97,7 +99,7 @@ class SystemState(msgspec.Struct):
     points: dict[str, PointState] = {}
     derived: dict[str, PointState] = {}
     settled_count: dict[str, int] = {}
-    declared: dict[str, bool] = {}  # fact -> whether it is so, as declared in this phase
+    declared: dict[str, bool] = {}  # fact -> whether it is so, as declared and not ended since (equipment/facts.py)
     judged: dict[str, tuple[str, float | None]] = {}  # check -> what was last told of it in this phase, and its value
     found: dict[str, str] = {}  # finding -> what was last told of it in this phase
     earlier: list[EarlierRun] = []
@@ -117,6 +119,9 @@ class EngineState(msgspec.Struct):
     visit: str = ""
     phase: str = "at_rest"
     rules: str = ""  # the shop's rules, as text
+    language: str = "en"  # of cues
+    units: Units = "customary"  # of values in cues
+    cues: CueState = msgspec.field(default_factory=CueState)
     today: str = ""  # ISO date by wall time: calibrations fall due by it
     installation: dict[str, tuple[InstallationTerm, ...]] = {}  # as the station edited it
     opened: bool = False

@@ -20,6 +20,7 @@ from lineset.measure.uncertainty import Z95
 from lineset.station.announcer import describe, settled_counts
 from lineset.station.earlier import told
 from lineset.stream.command import CommandRefused
+from lineset.visit.cues import LEVELS
 from lineset_drivers.errors import DriverError
 from lineset_drivers.quantity import Quantity, parse_measured, unit_of
 
@@ -104,6 +105,8 @@ class Commands:
             raise CommandRefused("no visit is open")
         if isinstance(args, c.VisitShow):
             return self._show()
+        if isinstance(args, c.Cues):
+            return self._cues(args)
         raise CommandRefused(f"this station cannot do that: {type(args).__name__}")
 
     def _need_visit(self) -> str:
@@ -256,6 +259,15 @@ class Commands:
         self._station.visits.open(args.visit, self._systems(args), actor, earlier)
         state = self._station.record.engine.state
         return f"visit {args.visit} is open{told(earlier)}", {"visit": args.visit, "systems": list(state.systems)}
+
+    def _cues(self, args: c.Cues) -> tuple[str, dict[str, object]]:
+        self._need_visit()
+        cues = self._station.record.engine.state.cues
+        if args.level and args.level not in LEVELS:
+            raise CommandRefused(f"no level of cues is called {args.level!r}; they are {', '.join(LEVELS)}")
+        if args.repeat:
+            return ("nothing was said yet" if cues.last is None else cues.last.text), {}
+        return f"cues are {args.level or cues.level} now", {"level": args.level or cues.level}
 
     def _show(self) -> tuple[str, dict[str, object]]:
         station = self._station

@@ -12,6 +12,7 @@ import msgspec
 from lineset.assess.rules import RulesError, read_rules
 from lineset.contract.entry import InstallationTerm
 from lineset.contract.topic import RESERVED_SYSTEMS
+from lineset.equipment.language import LANGUAGES
 from lineset.equipment.points import PointError, point
 from lineset.equipment.system import (
     CAPACITY_CONTROLS,
@@ -26,6 +27,7 @@ from lineset.physics.refrigerant import curve
 from lineset.station.installation_config import read_installation
 from lineset.station.instrument_config import ID, InstrumentConfig, read_instruments
 from lineset.stream.address import BrokerAddress
+from lineset.visit.cues import LEVELS
 from lineset_drivers.errors import ProfileError
 from lineset_drivers.instrument import InstrumentSpec
 from lineset_drivers.toml_text import Table, parse
@@ -75,6 +77,13 @@ class BoardConfig(msgspec.Struct, frozen=True, kw_only=True):
     key: Path | None = None
 
 
+class CuesConfig(msgspec.Struct, frozen=True, kw_only=True):
+    """How much is said (quiet, normal, chatty), and whether this machine speaks it where it has a voice."""
+
+    level: str = "normal"
+    speak: bool = True
+
+
 class PlacementConfig(msgspec.Struct, frozen=True, kw_only=True):
     """Where a channel sits from the start of a visit."""
 
@@ -103,6 +112,8 @@ class Config(msgspec.Struct, frozen=True, kw_only=True):
     installation: dict[str, tuple[InstallationTerm, ...]] = {}
     rules: str = ""  # text of the shop's rules; empty: the shipped ones
     board: BoardConfig = BoardConfig()
+    language: str = "en"  # of cues, worklist and report
+    cues: CuesConfig = CuesConfig()
 
 
 def default_folder() -> Path:
@@ -141,6 +152,11 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
     name = station.text("name", "station", regex=ID, example='"van-1"')
     shop = station.text("shop", "shop", regex=ID, example='"shop"')
     units = station.text("units", "customary", one_of=("customary", "si"))
+    language = station.text("language", "en", one_of=LANGUAGES)
+    cues = root.table("cues")
+    level = cues.text("level", "normal", one_of=tuple(LEVELS))
+    speak = cues.boolean("speak", True)
+    cues.finish()
     rules = _rules(station, base)
     speed = station.number("speed", 1.0, above=0.0, most=200.0)
     station.finish()
@@ -176,6 +192,8 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
         file=str(file),
         rules=rules,
         board=board,
+        language=language,
+        cues=CuesConfig(level=level, speak=speak),
     )
 
 

@@ -27,6 +27,7 @@ from lineset.station.inbox import Inbox, Item
 from lineset.station.introduce import BY_EYE, by_eye, introduced
 from lineset.station.record import Record, keep_snapshot
 from lineset.station.visits import Visits
+from lineset.station.voice import keep_speaking
 from lineset.stream.address import (
     BrokerAddress,
     BrokerFile,
@@ -130,6 +131,8 @@ class Station:
         )
         await self._stack.enter_async_context(self.fleet)
         self.spawn(self._housekeeping(), "housekeeping")
+        if config.cues.speak:
+            self.spawn(keep_speaking(address(), self.topics), "voice")
         self.spawn(self._keep_snapshots(), "snapshots")
         self.ready.set()
         self._note_broker(self.publisher.status)

@@ -20,6 +20,7 @@ from lineset.contract.live import (
     encode,
 )
 from lineset.contract.topic import TopicError, Topics
+from lineset.contract.worklist import CueMessage, QuestionMessage
 from lineset.derive.catalogue import CATALOGUE
 from lineset.engine.ahead import Ahead
 from lineset.equipment.display import Units, shown, spread_shown
@@ -112,6 +113,41 @@ def ahead_words(ahead: Ahead, quantity: Quantity, units: Units) -> str:
         f"settling, about {ahead.eta_s:.0f} s more"
         if ahead.eta_s < 120
         else (f"settling, about {ahead.eta_s / 60:.3g} min more")
+    )
+
+
+def cue_message(body: e.Cued, wall_s: float, seq: int) -> CueMessage:
+    """A cue as a live message."""
+    return CueMessage(
+        t=wall_s,
+        seq=seq,
+        n=body.n,
+        sort=body.sort,
+        key=body.key,
+        text=body.text,
+        language=body.language,
+        system=body.system,
+        about=body.about,
+        repeat=body.repeat,
+    )
+
+
+def question_message(body: e.Questioned, wall_s: float, seq: int) -> QuestionMessage:
+    """A question, or that it is none any more, as a live message."""
+    return QuestionMessage(
+        t=wall_s,
+        seq=seq,
+        id=body.id,
+        state=body.state,
+        system=body.system,
+        about=body.about,
+        text=body.text,
+        choices=body.choices,
+        instrument=body.instrument,
+        channel=body.channel,
+        proposal=body.proposal,
+        reason=body.reason,
+        answer=body.answer,
     )
 
 
@@ -261,6 +297,11 @@ class JournalEvents:
             message = check_message(body, wall_s, seq, self._units)
             topic = self._topics.check(self.visit, body.system, body.phase, body.name)
             return EventRow(seq, topic, encode(message), True)
+        if isinstance(body, e.Cued):
+            return EventRow(seq, self._topics.cue(self.visit, body.n), encode(cue_message(body, wall_s, seq)), False)
+        if isinstance(body, e.Questioned):
+            topic = self._topics.question(self.visit, body.id)
+            return EventRow(seq, topic, encode(question_message(body, wall_s, seq)), True)
         if isinstance(body, e.Finding):
             topic = self._topics.finding(self.visit, body.system, body.phase, body.id)
             return EventRow(seq, topic, encode(finding_message(body, wall_s, seq)), True)

@@ -184,6 +184,8 @@ class Visits:
                 config={
                     "text": config.text,
                     "units": config.units,
+                    "language": config.language,
+                    "cues": config.cues.level,
                     "speed": config.speed,
                     "rules": {"text": config.rules, "sha256": read_rules(config.rules).sha256},
                 },

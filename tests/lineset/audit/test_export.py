@@ -189,6 +189,7 @@ def test_what_cannot_be_exported_says_why(
 ) -> None:
     text = tmp_path / "a.txt"
     text.write_text("hello " * 100)
-    asked = lineset("export", *(word.format(journal=journal, text=text) for word in arguments), "--data", str(tmp_path))
+    given = [word.format(journal=journal, text=text) for word in arguments]
+    asked = lineset("export", "--out", str(tmp_path / "o"), "--data", str(tmp_path), *given)
     assert asked.returncode == code
     assert says in asked.stderr

@@ -93,7 +93,8 @@ def test_readings_of_two_runs_or_two_phases_are_not_paired() -> None:
 def test_each_phase_proves_its_own() -> None:
     bench = Bench().open().place_all()
     assert "line_voltage" in settled(bench.running(20))
-    assert bench.push(e.Phased(phase="after")) == []  # what had settled before stays on record as it was
+    begun = bench.push(e.Phased(phase="after"))
+    assert [type(each) for each in begun] == [e.Cued]  # what had settled before stays on record as it was
     out = bench.running(20)
     assert settled(out)["line_voltage"].phase == "after"
 
