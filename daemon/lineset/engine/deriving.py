@@ -6,13 +6,19 @@ from collections.abc import Mapping
 from functools import partial
 
 from lineset.contract import entry as e
+from lineset.derive.catalogue import CATALOGUE
 from lineset.derive.declared import Derived, NotDerivable
 from lineset.engine import derivation, settling
 from lineset.engine.ahead import ahead_of
 from lineset.engine.route import LiveValue
 from lineset.engine.state import EngineState, PointState, SystemState
 from lineset.engine.uncertain import Budgets
-from lineset.measure.quality import REASON, Quality
+from lineset.equipment.points import title
+from lineset.measure.quality import REASON, USABLE, Quality
+
+# Of these each is told only after it has lasted; the others may be one sample, and count once they have lasted so long.
+_LASTING = frozenset({Quality.STALE, Quality.FROZEN, Quality.NOT_IN_CONTACT})
+_ODD_NS = 3_000_000_000
 
 
 def derive(
@@ -54,6 +60,43 @@ def derive(
         live.append(
             LiveValue(system.record.id, named.name, True, target.t, value, u, Quality.GOOD, settled, "", "", ahead)
         )
+
+
+def end_unfed(state: EngineState, system: SystemState) -> list[e.OutputBody]:
+    """End, once a second, the derived values whose inputs have gone: at once where one is stale or otherwise no good.
+
+    What is paired, or was entered, may stand without a live reading: `gather` knows. The value's quality becomes that
+    of the input, which the reason names.
+    """
+    out: list[e.OutputBody] = []
+    for target in system.derived.values():
+        if target.value is None:
+            continue
+        cause = _no_good(system, target.name, state.t)
+        if cause is not None and derivation.gather(system, _named(target.name), state.t) is None:
+            reason = f"{title(cause.name)}: {REASON[cause.quality]}"
+            out += settling.end_derived(state, system, target, reason)
+            target.quality = cause.quality
+            out.append(_quality(system, target, reason))
+        elif state.t - target.t > derivation.SKEW_NS:
+            out += settling.end_derived(state, system, target, "its inputs are no longer measured")
+    return out
+
+
+def _named(name: str) -> Derived:
+    base, _, instance = name.partition(".")
+    return CATALOGUE[base].at_instance(instance)
+
+
+def _no_good(system: SystemState, name: str, t: int) -> PointState | None:
+    """The first input that cannot be used as it is; one odd sample between good ones takes nothing back."""
+    for point in _named(name).inputs:
+        place = system.points.get(point)
+        if place is None or place.quality in USABLE:
+            continue
+        if place.quality in _LASTING or t - place.t > _ODD_NS:
+            return place
+    return None
 
 
 def _parts(
