@@ -192,8 +192,9 @@ def test_quality_over_range_invalid_stale_lost_and_back() -> None:
     assert qualities(bench.push(body, 3.0)) == [("vapor_service_pressure", "invalid")]
     bench.frame("gauges", 4.0, low=120.0)
     assert qualities(bench.push(e.Tick(), 8.0)) == []
-    assert qualities(bench.push(e.Tick(), 9.5)) == [("vapor_service_pressure", "stale")]
-    assert qualities(bench.frame("gauges", 10.0, low=120.0)) == [("vapor_service_pressure", "good")]
+    both = ("vapor_service_pressure", "vapor_dew_temperature")
+    assert qualities(bench.push(e.Tick(), 9.5)) == [(name, "stale") for name in both]
+    assert qualities(bench.frame("gauges", 10.0, low=120.0)) == [(name, "good") for name in both]
     lost = bench.push(e.InstrumentChanged(instrument="gauges", state="lost", reason="the adapter was unplugged"))
     assert [output.reason for output in lost if isinstance(output, e.QualityChanged)] == ["the adapter was unplugged"]
 
