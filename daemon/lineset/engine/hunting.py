@@ -11,9 +11,11 @@ from lineset.engine.rounding import sig9
 from lineset.engine.state import EngineState, Hunt, PointState, SystemState
 from lineset.equipment.points import POINTS
 from lineset.measure.quality import USABLE
-from lineset_drivers.quantity import SI_UNIT
+from lineset_drivers.quantity import SI_UNIT, Quantity
 
 NS = 1_000_000_000
+# They swing along with a temperature or a pressure, which is told; nobody reads them.
+_ALONG = frozenset({Quantity.DENSITY, Quantity.ENTHALPY, Quantity.HUMIDITY_RATIO})
 
 
 def look(state: EngineState, system: SystemState) -> list[e.OutputBody]:
@@ -23,6 +25,8 @@ def look(state: EngineState, system: SystemState) -> list[e.OutputBody]:
         watch = place.detector
         if watch is None or place.value is None:
             continue  # who took the detector away has ended it
+        if place.name in CATALOGUE and CATALOGUE[place.name].quantity in _ALONG:
+            continue
         hunt = place.hunting
         wide = 0.0 if watch.settled else watch.hunting_amplitude
         if not wide:
