@@ -15,7 +15,7 @@ from lineset_drivers.quantity import SI_UNIT, Quantity
 
 NS = 1_000_000_000
 # They swing along with a temperature or a pressure, which is told; nobody reads them.
-_ALONG = frozenset({Quantity.DENSITY, Quantity.ENTHALPY, Quantity.HUMIDITY_RATIO})
+_ALONG = frozenset({Quantity.DENSITY, Quantity.ENTHALPY, Quantity.REFRIGERANT_ENTHALPY, Quantity.HUMIDITY_RATIO})
 
 
 def look(state: EngineState, system: SystemState) -> list[e.OutputBody]:
