@@ -10,27 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 
+from lineset.equipment.facts import FACTS as FACTS
 from lineset.equipment.system import SystemRecord
 
 NS = 1_000_000_000
-
-# What a technician may declare, as a sentence that is true when the fact is. Nothing here can be measured by lineset.
-FACTS: Mapping[str, str] = MappingProxyType(
-    {
-        "steady_cooling": "it has cooled without a stop, and without refrigerant added or removed, for 15 minutes",
-        "panels_on": "all panels and covers of the outdoor and indoor unit are in place",
-        "filter_in": "a clean filter is in place",
-        "outdoor_coil_dry": "the outdoor coil is dry: no rain, no rinse, no frost",
-        "indoor_coil_dry": "the indoor coil is dry",
-        "airflow_checked": "indoor airflow was measured and is at least what the charge test asks for",
-        "full_capacity": "the unit is held at full capacity: high stage, or the maker's test mode",
-        "no_start_assist": "no start-assist device or start capacitor shares the measured lead",
-        "isolated": "the power is off and locked out, the capacitor discharged, its leads off",
-        "one_conductor": "the clamp is around one conductor only",
-    }
-)
 
 
 @dataclass(frozen=True, slots=True)

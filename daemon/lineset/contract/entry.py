@@ -112,7 +112,7 @@ class Phased(Body, frozen=True, kw_only=True, tag="phase"):
 class Declared(Body, frozen=True, kw_only=True, tag="declared"):
     """A technician says that something is so (panels on, filter in, coil dry), is not so, or (None) takes it back.
 
-    It holds for the phase in which it was said.
+    How long it holds is part of the fact (equipment/facts.py): for its phase, until work begins, or for the visit.
     """
 
     system: str

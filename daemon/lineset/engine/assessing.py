@@ -24,6 +24,7 @@ from lineset.engine import diagnosing
 from lineset.engine.derivation import ENTERED_NS, same_run
 from lineset.engine.settling import sig9
 from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
+from lineset.equipment.facts import ended_by
 from lineset.measure.quality import USABLE, Quality
 from lineset.visit.run import RunState
 from lineset_drivers.quantity import Quantity, unit_of
@@ -61,16 +62,17 @@ def declare(state: EngineState, body: e.Declared) -> None:
 
 
 def begin_phase(state: EngineState) -> None:
-    """A phase begins: nothing is declared and nothing judged in it yet."""
+    """A phase begins: what was declared for the one before holds no longer, and nothing is judged in it yet."""
     for system in state.systems.values():
-        system.declared.clear()
+        for fact in ended_by(state.phase, system.declared):
+            del system.declared[fact]
         system.judged.clear()
         diagnosing.begin_phase(system, state.phase)
 
 
 def assess(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -> list[e.OutputBody]:
     """The verdicts that changed by one input entry and its outputs."""
-    if not out and not isinstance(body, e.Tick | e.Declared):
+    if not out and not isinstance(body, e.Tick | e.Declared | e.Amended):
         return []
     everyone = isinstance(body, e.Phased)
     touched = {each.system for each in out if isinstance(each, _CAUSES)}
@@ -83,7 +85,9 @@ def assess(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -
     found: list[e.OutputBody] = []
     for id_, system in state.systems.items():
         due = 0 <= system.judge_at <= state.t
-        named = isinstance(body, e.Declared) and body.system == id_
+        named = (isinstance(body, e.Declared) and body.system == id_) or (
+            isinstance(body, e.Amended) and body.record.id == id_
+        )
         if everyone or due or named or id_ in touched:
             found += _judge(state, system, due)
     return found

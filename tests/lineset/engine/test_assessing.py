@@ -126,7 +126,7 @@ def test_what_stops_being_steady_in_the_same_run_is_taken_back_after_a_minute() 
     assert "settled" in last(out, "subcooling").would_decide
 
 
-def test_what_is_declared_is_weighed_and_forgotten_with_the_phase() -> None:
+def test_what_is_declared_is_weighed_and_holds_as_long_as_it_can_be_true() -> None:
     on = bench()
     assert last(cool(on, 1300), "subcooling").state == "pass"
     off = on.push(e.Declared(system="main", fact="panels_on", value=False))
@@ -134,7 +134,13 @@ def test_what_is_declared_is_weighed_and_forgotten_with_the_phase() -> None:
     back = on.push(e.Declared(system="main", fact="panels_on", value=True))
     assert last(back, "subcooling").state == "pass"
     assert not any("panels" in words for words in last(back, "subcooling").assumed)
-    on.push(e.Phased(phase="after"))
+    on.push(e.Declared(system="main", fact="gauges_open", value=False))
+    on.push(e.Declared(system="main", fact="caps_on"))
+    on.push(e.Phased(phase="drying"))
+    assert on.engine.state.systems["main"].declared == {"panels_on": True, "caps_on": True}  # that of a moment is gone
+    on.push(e.Phased(phase="work"))
+    assert on.engine.state.systems["main"].declared == {"caps_on": True}  # work takes panels off
+    on.push(e.Declared(system="main", fact="caps_on", value=None))
     assert on.engine.state.systems["main"].declared == {}
 
 
