@@ -225,8 +225,22 @@ def unit_of(symbol: str, quantity: Quantity) -> Unit:
     if found is None:
         raise UnitError(
             f"unknown unit {symbol!r} for {quantity.replace('_', ' ')}; use one of {', '.join(u for u in table if u)}"
+            f"{_elsewhere(symbol, quantity)}"
         )
     return found
+
+
+_PRESSURES = {Q.PRESSURE_GAUGE, Q.PRESSURE_ABSOLUTE}
+
+
+def _elsewhere(symbol: str, quantity: Quantity) -> str:
+    """What else the symbol is a unit of, for people who took one thing for another."""
+    if {quantity, other := next((q for q in UNITS if symbol in UNITS[q]), quantity)} == _PRESSURES:
+        return (
+            f". {symbol!r} is {'absolute' if other is Q.PRESSURE_ABSOLUTE else 'gauge'} pressure: they differ by the "
+            "barometer, about 14.7 psi at sea level"
+        )
+    return "" if other is quantity else f". {symbol!r} is a unit of {other.replace('_', ' ')}: is it another reading?"
 
 
 def to_si(value: float, symbol: str, quantity: Quantity) -> float:

@@ -34,7 +34,7 @@ def test_every_quantity_says_what_is_possible() -> None:
     ],
 )
 def test_a_number_that_cannot_be_is_refused_with_what_to_check(text: str, quantity: Quantity) -> None:
-    with pytest.raises(ValueTextError, match="check the number and its unit"):
+    with pytest.raises(ValueTextError, match=r"lies between .* check the number and its unit"):
         parse_measured(text, quantity)
 
 
@@ -87,3 +87,17 @@ def test_any_text_is_read_or_refused_in_words(quantity: Quantity, text: str) -> 
         return
     low, high = POSSIBLE[quantity]
     assert low <= found.value <= high
+
+
+@pytest.mark.parametrize(
+    ("text", "quantity", "says"),
+    [
+        ("132.7 psia", Quantity.PRESSURE_GAUGE, "'psia' is absolute pressure: they differ by the barometer"),
+        ("30 psig", Quantity.PRESSURE_ABSOLUTE, "'psig' is gauge pressure"),
+        ("118 degF", Quantity.PRESSURE_GAUGE, "'degF' is a unit of temperature"),
+        ("118 furlong", Quantity.PRESSURE_GAUGE, "use one of Pa"),
+    ],
+)
+def test_a_unit_of_something_else_is_told_as_what_it_is(text: str, quantity: Quantity, says: str) -> None:
+    with pytest.raises(UnitError, match=says):
+        parse_measured(text, quantity)

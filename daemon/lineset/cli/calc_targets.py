@@ -362,6 +362,7 @@ def list_text() -> str:
                 f"  inputs     {row.needs}",
                 f"  formula    {row.formula}",
                 f"  holds for  {row.validity}",
+                f"  source     {row.source}",
             ]
         )
         for row in ASKED.values()
