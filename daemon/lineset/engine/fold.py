@@ -20,9 +20,11 @@ from lineset.derive.declared import Derived
 from lineset.engine import (
     assessing,
     channel_quality,
+    comparing,
     cueing,
     derivation,
     deriving,
+    describing,
     diagnosing,
     hunting,
     placement,
@@ -31,6 +33,7 @@ from lineset.engine import (
 from lineset.engine.ahead import ahead_of
 from lineset.engine.route import OFF_THE_WIRE_NS, ZERO_A, Route
 from lineset.engine.route import LiveValue as LiveValue
+from lineset.engine.running import run_changed
 from lineset.engine.state import EngineState, PointState, SystemState, decode, encode
 from lineset.engine.uncertain import Budgets, lagging
 from lineset.equipment.points import PointError, point
@@ -40,17 +43,6 @@ from lineset.visit.run import Mode, RunState
 
 NS = 1_000_000_000
 TICK_NS = NS
-
-
-def _run_changed(system: SystemState, was: RunState, since: int, evidence: dict[str, str], t: int) -> e.RunChanged:
-    return e.RunChanged(
-        system=system.record.id,
-        state=system.run.state,
-        mode=system.run.mode,
-        evidence=evidence,
-        previous=was,
-        previous_s=settling.sig9((t - since) * 1e-9),
-    )
 
 
 class Engine:
@@ -71,6 +63,7 @@ class Engine:
             e.Placed: self._placed,
             e.Phased: self._phased,
             e.Declared: self._declared,
+            e.Amended: self._amended,
             e.InstrumentChanged: self._instrument_changed,
             e.WallClock: self._wall,
             e.Resumed: self._resumed,
@@ -100,7 +93,12 @@ class Engine:
             handler = self._handlers.get(type(body))
             if handler is not None:
                 handler(body)
+        compared = comparing.look(state, body, self._budgets)
+        if compared:
+            out += compared
+            self._compile_anew()
         out += assessing.assess(state, body, out)
+        comparing.told(state, out)
         out += cueing.cue(state, body, out)
         return out
 
@@ -162,6 +160,8 @@ class Engine:
 
     def _phased(self, body: e.Phased) -> None:
         self._state.phase = body.phase
+        if body.phase == "work":
+            self._state.work_since = self._state.t
         assessing.begin_phase(self._state)
         # each phase proves its own, from readings of its own; the earlier phase's stay on record
         for system in self._state.systems.values():
@@ -172,6 +172,12 @@ class Engine:
 
     def _declared(self, body: e.Declared) -> None:
         assessing.declare(self._state, body)
+
+    def _amended(self, body: e.Amended) -> None:
+        self._out += describing.amend(self._state, body)
+        if body.record.id in self._state.systems:
+            self._contexts[body.record.id] = derivation.SystemContext(body.record)
+            self._compile_anew()
 
     def _entered(self, body: e.Entered) -> None:
         system = self._state.systems.get(body.system)
@@ -221,7 +227,7 @@ class Engine:
             if system.run.epoch != epoch:
                 self._out += settling.end_attested(state, system, "the station was away")
             if unknown:
-                self._out.append(_run_changed(system, was, since, {}, state.t))
+                self._out.append(run_changed(system, was, since, {}, state.t))
 
     def _closed(self, body: e.Closed) -> None:
         self._state.closed = True
@@ -334,20 +340,10 @@ class Engine:
                 if watch.stuck and value != route.rest and channel.watch.stopped(t):
                     known = self._state.instruments[body.instrument]
                     self._out += channel_quality.set_quality(self._state, known, channel, Quality.FROZEN, STOPPED)
+            steady = watch is not None and watch.settled
+            ahead = None if watch is None or steady else ahead_of(place)
             self._live.append(
-                LiveValue(
-                    system.record.id,
-                    place.name,
-                    False,
-                    t,
-                    si,
-                    u,
-                    quality,
-                    watch is not None and watch.settled,
-                    body.instrument,
-                    name,
-                    None if watch is None or watch.settled else ahead_of(place),
-                )
+                LiveValue(system.record.id, place.name, False, t, si, u, quality, steady, body.instrument, name, ahead)
             )
             if route.dirty:
                 marked = dirty.get(system.record.id)
@@ -382,7 +378,7 @@ class Engine:
                     now = system.run.state if system.run.state is not was else f"in another mode ({system.run.mode})"
                     self._out += settling.start_over(state, system, f"the system is {now} now")
                     self._out += settling.end_attested(state, system, f"the system is {now} now")
-                self._out.append(_run_changed(system, was, previous_since, evidence, t))
+                self._out.append(run_changed(system, was, previous_since, evidence, t))
             self._out += hunting.look(state, system)
             values = {
                 name: (settling.sig9(target.value), settling.sig9(target.u))

@@ -8,6 +8,7 @@ from lineset.contract.entry import ChannelRecord, InstallationTerm, SystemRecord
 from lineset.equipment.display import Units
 from lineset.measure.quality import Quality, Watch
 from lineset.measure.settle import Detector
+from lineset.visit.comparison import Correction, Window
 from lineset.visit.cues import CueState
 from lineset.visit.run import RunFusion
 
@@ -70,6 +71,17 @@ class ChannelState(msgspec.Struct):
     last_t: int = -1
     zero_since: int = -1  # ns since which a clamp reads zero; -1: it does not
     value: float | None = None  # SI, also while it sits nowhere
+    correction: Correction | None = None  # what a comparison at rest found
+    compared_t: int = -1  # ns at which it was last compared; -1: it was not
+    settled_at: list[str] = []  # "system/point": where something settled that was read with it
+
+
+class Comparing(msgspec.Struct):
+    """A comparison at rest that was asked for: of which system it was said, when [ns], and the readings since."""
+
+    system: str
+    since: int
+    windows: dict[str, Window] = {}  # "instrument/channel" -> its readings
 
 
 class InstrumentEngineState(msgspec.Struct):
@@ -102,6 +114,7 @@ class SystemState(msgspec.Struct):
     declared: dict[str, bool] = {}  # fact -> whether it is so, as declared and not ended since (equipment/facts.py)
     judged: dict[str, tuple[str, float | None]] = {}  # check -> what was last told of it in this phase, and its value
     found: dict[str, str] = {}  # finding -> what was last told of it in this phase
+    verdicts: list[str] = []  # checks that were decided in this visit, whatever the phase
     earlier: list[EarlierRun] = []
     rest: dict[str, tuple[float, float]] = {}  # point -> value and u that settled while the system stood
     judge_at: int = -1  # ns: when waiting for a precondition ends; -1: nothing waits
@@ -126,6 +139,8 @@ class EngineState(msgspec.Struct):
     installation: dict[str, tuple[InstallationTerm, ...]] = {}  # as the station edited it
     opened: bool = False
     closed: bool = False
+    work_since: int = -1  # ns at which work last began; -1: it never did
+    comparing: dict[str, Comparing] = {}  # fact -> the comparison that it began
     instruments: dict[str, InstrumentEngineState] = {}
     systems: dict[str, SystemState] = {}
 

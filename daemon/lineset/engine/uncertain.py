@@ -9,6 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from msgspec.structs import replace
+
+from lineset.contract.entry import ChannelRecord
 from lineset.derive.declared import Derived
 from lineset.engine.state import EngineState, PointState, SystemState
 from lineset.measure.installation import OUTDOOR, Installed, installed
@@ -16,6 +19,7 @@ from lineset.measure.quality import USABLE, Quality
 from lineset.measure.settle import Fit
 from lineset.measure.source import Parts, source
 from lineset.measure.uncertainty import ChannelScale, overdue
+from lineset.visit.comparison import Correction
 
 
 class Budgets:
@@ -39,8 +43,11 @@ class Budgets:
         key = (instrument, channel)
         found = self._scales.get(key)
         if found is None:
-            record = self._state.instruments[instrument].channels[channel].record
-            found = self._scales[key] = ChannelScale(record, instrument, overdue(record.calibration, self._state.today))
+            state = self._state.instruments[instrument].channels[channel]
+            late = overdue(state.record.calibration, self._state.today)
+            kept = state.correction.kept if state.correction is not None else 1.0
+            record = corrected(state.record, state.correction)
+            found = self._scales[key] = ChannelScale(record, instrument, late, kept)
         return found
 
     def installed(self, point: str) -> Installed:
@@ -90,6 +97,17 @@ class Budgets:
             ]
             found = self._sharing[key] = len(set(shares)) < len(shares)
         return found
+
+
+def corrected(record: ChannelRecord, found: Correction | None) -> ChannelRecord:
+    """A channel's record with what a comparison found taken off through its calibration."""
+    if found is None:
+        return record
+    before = record.calibration
+    calibration = replace(before, offset=before.offset - found.offset, u=found.u)
+    if found.reference:
+        calibration = replace(calibration, reference=found.reference, reference_u=found.reference_u)
+    return replace(record, calibration=calibration)
 
 
 def air(system: SystemState) -> float | None:

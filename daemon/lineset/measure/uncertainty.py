@@ -26,11 +26,11 @@ class ChannelScale:
 
     `si(x)` is x brought to SI and corrected by the calibration; `u(x)` its standard uncertainty in SI, from accuracy
     (% of reading + absolute + counts: one limit of error), resolution and calibration; `parts(si)` the same by source
-    for a value in SI. `resolution` is in SI. `widened` multiplies the maker's limits (see `overdue`).
+    for a value in SI. `resolution` is in SI. `widened` multiplies the maker's limits (see `overdue`), `kept` the fixed
+    part of them (less than 1 where a comparison has proved a part of it). `fixed` is that part's standard uncertainty.
     """
 
     __slots__ = (
-        "_fixed",
         "_offset_u",
         "_own",
         "_reading",
@@ -38,6 +38,7 @@ class ChannelScale:
         "_rest_var",
         "_shared",
         "factor",
+        "fixed",
         "gain_u",
         "instrument",
         "offset",
@@ -45,7 +46,7 @@ class ChannelScale:
         "resolution",
     )
 
-    def __init__(self, record: ChannelRecord, instrument: str = "", widened: float = 1.0) -> None:
+    def __init__(self, record: ChannelRecord, instrument: str = "", widened: float = 1.0, kept: float = 1.0) -> None:
         """Raises UnitError when the record's unit does not fit its quantity."""
         unit = unit_of(record.unit, Quantity(record.quantity))
         calibration = record.calibration
@@ -54,7 +55,7 @@ class ChannelScale:
         self.offset = unit.offset * calibration.gain + calibration.offset
         size = abs(self.factor)
         self.resolution = record.resolution * size
-        self._fixed = (record.absolute * size + record.counts * self.resolution) * widened / _SQRT3
+        self.fixed = (record.absolute * size + record.counts * self.resolution) * widened * kept / _SQRT3
         # the part in proportion to the reading counts from the unit's own zero, as makers state it (% of reading
         # of a thermometer in degF counts from 0 degF)
         self._reading = record.reading_pct / 100.0 / _SQRT3 * size * widened
@@ -69,7 +70,7 @@ class ChannelScale:
 
     def u(self, value: float) -> float:
         """Standard uncertainty, SI, of a sample with this value."""
-        limit = self._fixed + self._reading * abs(value)
+        limit = self.fixed + self._reading * abs(value)
         gain = self.gain_u * value
         return math.sqrt(limit * limit + self._rest_var + gain * gain)
 
@@ -89,7 +90,7 @@ class ChannelScale:
         """
         value = (si - self.offset) / self.factor if self.factor else 0.0
         channel = f"{self.instrument}/{self.record.name}"
-        limit = self._fixed + self._reading * abs(value)
+        limit = self.fixed + self._reading * abs(value)
         found = {source("accuracy", channel): limit * self._own}
         if self._shared:
             found[source("accuracy", self.instrument)] = limit * self._shared
