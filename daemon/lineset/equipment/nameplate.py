@@ -61,6 +61,11 @@ class Nameplate(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     subcooling_target_k: float | None = None
     superheat_target_k: float | None = None
     duct_area_m2: float | None = None
+    rated_voltage_v: float | None = None
+    airflow_target_m3_s: float | None = None
+    static_target_pa: float | None = None
+    year_made: int | None = None
+    year_installed: int | None = None
     blower_table: tuple[tuple[float, float], ...] = ()
     compressor_map: CompressorMap | None = None
 
@@ -69,7 +74,7 @@ BLANK = Nameplate()
 
 # key of the description -> (field of the record, factor to SI, lowest, highest, in the key's own unit); the limits are
 # those of house and light commercial equipment, widened (judgement).
-_NUMBERS: dict[str, tuple[str, float, float, float]] = {
+NUMBERS: dict[str, tuple[str, float, float, float]] = {
     "capacity_tons": ("capacity_w", _TON_W, 0.5, 30.0),
     "herm_capacitor_uf": ("herm_capacitor_f", 1e-6, 1.0, 200.0),
     "fan_capacitor_uf": ("fan_capacitor_f", 1e-6, 1.0, 50.0),
@@ -82,11 +87,15 @@ _NUMBERS: dict[str, tuple[str, float, float, float]] = {
     "subcooling_target_f": ("subcooling_target_k", 5 / 9, 0.0, 40.0),
     "superheat_target_f": ("superheat_target_k", 5 / 9, 0.0, 60.0),
     "duct_area_ft2": ("duct_area_m2", 0.3048**2, 0.1, 50.0),
+    "rated_voltage_v": ("rated_voltage_v", 1.0, 100.0, 600.0),
+    "airflow_target_cfm": ("airflow_target_m3_s", _CFM_M3_S, 100.0, 10_000.0),
+    "static_target_inwc": ("static_target_pa", _INWC_PA, 0.05, 3.0),
 }
+YEARS = {"year_made": (1950, 2100), "year_installed": (1950, 2100)}
 # 300 to 450 cfm a ton are usual (300 at least for a charge test); beyond half and twice that a figure is misread.
 _LEAST_CFM_PER_TON, _MOST_CFM_PER_TON = 150.0, 900.0
 _MOTORS = ("compressor_motor", "outdoor_fan_motor", "blower_motor")
-KEYS = (*_NUMBERS, *_MOTORS, "heat_strip_kw", "blower_table", "compressor_map")
+KEYS = (*NUMBERS, *YEARS, *_MOTORS, "heat_strip_kw", "blower_table", "compressor_map")
 
 
 def nameplate(described: object) -> Nameplate:
@@ -97,9 +106,15 @@ def nameplate(described: object) -> Nameplate:
     if unknown:
         raise SystemDescriptionError(f"system: the nameplate's key {unknown[0]!r} is not known; use {', '.join(KEYS)}")
     found: dict[str, Any] = {}
-    for key, (field, factor, low, high) in _NUMBERS.items():
+    for key, (field, factor, low, high) in NUMBERS.items():
         if key in described:
             found[field] = factor * _number(key, described[key], low, high)
+    for key, (first, last) in YEARS.items():
+        if key in described:
+            year = _number(key, described[key], first, last)
+            if year != int(year):
+                raise SystemDescriptionError(f"system: nameplate {key} is a whole year such as 2014, not {year:g}")
+            found[key] = int(year)
     for key in _MOTORS:
         if key in described:
             if described[key] not in MOTOR_KINDS:
@@ -130,6 +145,11 @@ def _refuse_contradictions(plate: Nameplate) -> None:
         raise SystemDescriptionError(
             f"system: nameplate compressor_rla_a {plate.compressor_rla_a:g} is below outdoor_fan_fla_a "
             f"{plate.outdoor_fan_fla_a:g}: a compressor draws more than its fan; read both off the nameplate"
+        )
+    if plate.year_made and plate.year_installed and plate.year_installed < plate.year_made:
+        raise SystemDescriptionError(
+            f"system: nameplate year_installed {plate.year_installed} is before year_made {plate.year_made}; the "
+            "nameplate's serial number often tells the year it was made"
         )
     if plate.capacity_w and plate.blower_table:
         flow, tons = plate.blower_table[0][1] / _CFM_M3_S, plate.capacity_w / _TON_W

@@ -17,7 +17,7 @@ CAPACITY_CONTROLS = ("single", "two_stage", "inverter")
 NO_NAME = "main"
 """The id of a system that nobody gave one: two of that id need not be the same equipment"""
 _ID = re.compile(r"[a-z0-9_-]{1,32}")
-_KEYS = (
+SYSTEM_KEYS = (
     "id",
     "refrigerant",
     "metering_device",
@@ -49,9 +49,9 @@ def system_record(described: Mapping[str, Any]) -> SystemRecord:
 
     Raises SystemDescriptionError with key and remedy. Whether the refrigerant is known, who has the curves says.
     """
-    unknown = [key for key in described if key not in _KEYS]
+    unknown = [key for key in described if key not in SYSTEM_KEYS]
     if unknown:
-        raise SystemDescriptionError(f"system: the key {unknown[0]!r} is not known; use {', '.join(_KEYS)}")
+        raise SystemDescriptionError(f"system: the key {unknown[0]!r} is not known; use {', '.join(SYSTEM_KEYS)}")
     for key in ("id", "refrigerant"):
         if not isinstance(described.get(key), str) or not described[key]:
             raise SystemDescriptionError(f"system: {key!r} is missing; write it as a text")

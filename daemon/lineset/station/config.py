@@ -12,24 +12,20 @@ import msgspec
 from lineset.assess.rules import RulesError, read_rules
 from lineset.contract.entry import InstallationTerm
 from lineset.contract.topic import RESERVED_SYSTEMS
+from lineset.equipment.description import system_of
 from lineset.equipment.language import LANGUAGES
 from lineset.equipment.points import PointError, point
-from lineset.equipment.system import (
-    CAPACITY_CONTROLS,
-    KINDS,
-    METERING_DEVICES,
-    SystemDescriptionError,
-    SystemRecord,
-    system_record,
-)
+from lineset.equipment.system import SystemRecord
 from lineset.physics.errors import PhysicsError
 from lineset.physics.refrigerant import curve
 from lineset.station.installation_config import read_installation
 from lineset.station.instrument_config import ID, InstrumentConfig, read_instruments
-from lineset.stream.address import BrokerAddress
+from lineset.stream.address import BrokerAddress, read_private
+from lineset.stream.errors import SettingsError
 from lineset.visit.cues import LEVELS
-from lineset_drivers.errors import ProfileError
+from lineset_drivers.errors import DriverError, ProfileError
 from lineset_drivers.instrument import InstrumentSpec
+from lineset_drivers.relay_server import read_key
 from lineset_drivers.toml_text import Table, parse
 
 
@@ -113,6 +109,7 @@ class Config(msgspec.Struct, frozen=True, kw_only=True):
     rules: str = ""  # text of the shop's rules; empty: the shipped ones
     board: BoardConfig = BoardConfig()
     language: str = "en"  # of cues, worklist and report
+    technician: str = ""  # name or number of who works with this station
     cues: CuesConfig = CuesConfig()
 
 
@@ -157,6 +154,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
     level = cues.text("level", "normal", one_of=tuple(LEVELS))
     speak = cues.boolean("speak", True)
     cues.finish()
+    technician = station.text("technician", "", regex=r"[^\x00-\x1f]{0,80}", example='"T-17"')
     rules = _rules(station, base)
     speed = station.number("speed", 1.0, above=0.0, most=200.0)
     station.finish()
@@ -167,7 +165,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
     live.finish()
     broker = _broker(root.table("broker"), base)
     board = _board(root.table("board"), base)
-    found, ids = read_instruments(root, folder_of_profiles)
+    found, ids = read_instruments(root, folder_of_profiles, _relay_key(root.table("relay"), base))
     instruments = tuple(found)
     systems = tuple(_systems(root))
     placements = tuple(_placements(root, instruments, ids, systems))
@@ -193,6 +191,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
         rules=rules,
         board=board,
         language=language,
+        technician=technician,
         cues=CuesConfig(level=level, speak=speak),
     )
 
@@ -253,40 +252,43 @@ def _board(table: Table, base: Path) -> BoardConfig:
     return found
 
 
+def _relay_key(table: Table, base: Path) -> str:
+    """The text of the key that the station shares with its relays; empty when none is configured."""
+    given = table.text("key_file", "")
+    table.finish()
+    if not given:
+        return ""
+    file = base / Path(given).expanduser()
+    try:
+        text = read_private(file, "relay key").decode("ascii", errors="replace")
+        read_key(text, str(file))
+    except (SettingsError, DriverError) as error:
+        table.problem("key_file", str(error), "Copy the relay's key file here, readable for you alone")
+        return ""
+    return text.strip()
+
+
 def _systems(root: Table) -> Iterator[SystemRecord]:
     seen: set[str] = set()
     for table in root.tables("system"):
-        before = len(table.problems)
-        id_ = table.text("id", regex=ID, example='"main"')
-        refrigerant = table.text("refrigerant", example='"R-410A"')
-        described = {
-            "id": id_,
-            "refrigerant": refrigerant,
-            "metering_device": table.text("metering_device", "", one_of=METERING_DEVICES),
-            "line_frequency_hz": table.number("line_frequency_hz", 60.0),
-            "altitude_m": table.number("altitude_m", 0.0, least=-400.0, most=5000.0),
-            "title": table.text("title", ""),
-            "kind": table.text("kind", "", one_of=("", *KINDS)),
-            "capacity_control": table.text("capacity_control", "", one_of=("", *CAPACITY_CONTROLS)),
-            "nameplate": table.table("nameplate").rest(),
-        }
-        table.finish()
+        found = system_of(table)
+        id_ = table.text("id", "")
         if id_ in seen:
             table.problem("id", f"two systems are called {id_!r}", "Give each its own id")
+            found = None
         seen.add(id_)
         if id_ in RESERVED_SYSTEMS:
             table.problem("id", f"a system cannot be called {id_!r}", "Give it another id")
+            found = None
+        refrigerant = table.text("refrigerant", "")
         if refrigerant:
             try:
                 curve(refrigerant)
             except PhysicsError as error:
                 table.problem("refrigerant", str(error), "Write what the nameplate says")
-        if len(table.problems) > before:
-            continue
-        try:
-            yield system_record(described)
-        except SystemDescriptionError as error:
-            table.problem("", str(error), "Put it right")
+                found = None
+        if found is not None:
+            yield found
 
 
 def _placements(

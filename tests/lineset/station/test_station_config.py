@@ -161,7 +161,17 @@ def test_a_problem_names_file_key_line_and_remedy(body: str, part: str, key: str
         ('id = "main"', "system[0].refrigerant", "missing"),
         ('refrigerant = "R-410A"', "system[0].id", "missing"),
         ('id = "event"\nrefrigerant = "R-410A"', "system[0].id", "cannot be called"),
-        ('id = "main"\nrefrigerant = "R-410A"\nline_frequency_hz = 55', "system[0]", "50 or 60"),
+        ('id = "main"\nrefrigerant = "R-410A"\nline_frequency_hz = 55', "system[0].line_frequency_hz", "50 or 60"),
+        (
+            'id = "main"\nrefrigerant = "R-22"\n[system.nameplate]\ncompressor_rla_a = 1350',
+            "system[0].nameplate.compressor_rla_a",
+            "outside 0.5 to 300",
+        ),
+        (
+            'id = "main"\nrefrigerant = "R-22"\n[system.nameplate]\nyear_made = 2019\nyear_installed = 2014',
+            "system[0].nameplate",
+            "before year_made",
+        ),
         ('id = "main"\nrefrigerant = "R-410A"\nline_frequency_hz = "60"', "system[0].line_frequency_hz", "number"),
         ('id = "main"\nrefrigerant = "R-410A"\nmetering_device = "tvx"', "system[0].metering_device", "tvx"),
         ('id = "main"\nrefrigerant = "R-410A"\naltitude = 300', "system[0].altitude", "not known"),
