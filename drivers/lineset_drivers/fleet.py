@@ -79,6 +79,8 @@ class Fleet:
             try:
                 if protocol == "entered":
                     key = "entered"
+                elif spec.link.startswith("relay:"):
+                    key = parse_link(spec.link).key
                 elif protocol in RADIO:
                     key = "ble"
                 else:
@@ -116,7 +118,12 @@ class Fleet:
         """Start all drivers and return; what becomes of them is told through states."""
         for key, specs in self._groups().items():
             try:
-                driver = factory_of(specs[0].profile.protocol)(specs, self.context)
+                if key.startswith("relay:"):
+                    from .relayed import Relayed
+
+                    driver: Driver = Relayed(specs, self.context)
+                else:
+                    driver = factory_of(specs[0].profile.protocol)(specs, self.context)
             except (DriverError, LookupError) as error:
                 for spec in specs:
                     self._tell(spec, str(error))

@@ -33,13 +33,15 @@ class Sample(msgspec.Struct, frozen=True, array_like=True, gc=False):
 class Frame(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """All samples that came at once from `instrument`, stamped with visit time `t` (ns) when the last byte arrived.
 
-    `raw` is what was on the wire, kept so that the decoding can be audited later.
+    `raw` is what was on the wire, kept so that the decoding can be audited later. `spool` is the frame's number at
+    the relay that it came through; 0: it came directly.
     """
 
     instrument: str
     t: int
     raw: bytes
     samples: tuple[Sample, ...]
+    spool: int = 0
 
 
 class State(StrEnum):

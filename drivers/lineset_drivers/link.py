@@ -5,6 +5,7 @@ usb://0403:6001:A1B2C3:0             a serial adapter by VID:PID:SERIAL:INTERFAC
 tcp://192.0.2.7:502                  a TCP port; Modbus TCP for a Modbus profile
 rtu+tcp://192.0.2.7:4196             Modbus RTU frames through a serial-to-network adapter
 ble://AA:BB:CC:DD:EE:FF              a Bluetooth LE address
+relay://attic.local:8931             an instrument of a relay, under the same id there
 entered:                             a person
 """
 
@@ -19,10 +20,11 @@ import msgspec
 from .errors import LinkError
 from .toml_text import near
 
-SCHEMES = ("serial", "usb", "tcp", "rtu+tcp", "ble", "entered")
+RELAY_PORT = 8931
+SCHEMES = ("serial", "usb", "tcp", "rtu+tcp", "ble", "relay", "entered")
 _USB = re.compile(r"[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}:[^:@]*:\d+(@[-.\d]+)?")
 _BLE = re.compile(r"([0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}")
-_PORTS = {"tcp": 502, "rtu+tcp": 0}  # 502 is the registered port of Modbus TCP
+_PORTS = {"tcp": 502, "rtu+tcp": 0, "relay": RELAY_PORT}  # 502 is the registered port of Modbus TCP
 _OPTIONS: Mapping[str, type] = {
     "baud": int,
     "bytesize": int,

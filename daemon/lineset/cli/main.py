@@ -20,6 +20,7 @@ from lineset.cli import (
     note,
     place,
     profile,
+    relay,
     run,
     visit,
     watch,
@@ -55,6 +56,7 @@ def _main(
 
 
 app.command("run")(run.run)
+app.command("relay")(relay.relay)
 app.command("find")(find.find)
 app.command("place")(place.place)
 # a winter temperature such as "-10 degF" is a value, not an option

@@ -71,6 +71,7 @@ class Framed(Body, frozen=True, kw_only=True, tag="frame"):
     instrument: str
     raw: bytes
     samples: tuple[Sample, ...]
+    spool: int = 0  # its number at the relay that it came through
 
 
 class Entered(Body, frozen=True, kw_only=True, tag="entered"):

@@ -256,6 +256,12 @@ class Engine:
         return routes
 
     def _framed(self, t: int, body: e.Framed) -> None:
+        if body.spool:
+            known = self._state.instruments.get(body.instrument)
+            if known is not None:
+                if body.spool <= known.spool:
+                    return  # a relay sent it again: its receipt was lost on the way
+                known.spool = body.spool
         routes = self._routes.get(body.instrument) or self._route(body.instrument)
         dirty: dict[str, tuple[SystemState, dict[Derived, None]]] = {}
         for sample in body.samples:

@@ -93,6 +93,7 @@ class InstrumentEngineState(msgspec.Struct):
     stale_after_ns: int
     channels: dict[str, ChannelState]
     state: str = "seeking"
+    spool: int = 0  # of the last frame that came through a relay
 
 
 class EarlierRun(msgspec.Struct):

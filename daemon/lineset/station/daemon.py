@@ -25,6 +25,7 @@ from lineset.station.commands import Commands
 from lineset.station.config import Config
 from lineset.station.inbox import Inbox, Item
 from lineset.station.introduce import BY_EYE, by_eye, introduced
+from lineset.station.receipts import Receipts
 from lineset.station.record import Record, keep_snapshot
 from lineset.station.visits import Visits
 from lineset.station.voice import keep_speaking
@@ -70,6 +71,7 @@ class Station:
         self.recording = True
         self.journal_reason = ""
         self.broker: LocalBroker | None = None
+        self.receipts: Receipts | None = None
 
     # --------------------------------------------------------------------------------------------- start and stop
 
@@ -123,6 +125,9 @@ class Station:
         self.spawn(self.publisher.run(), "publisher")
         self._stack.push_async_callback(self._end_tasks)
         self.inbox = Inbox(self._take, self._after)
+        receipts = self.receipts = Receipts(data / "relayed.json", self.record.engine.state.instruments)
+        self.inbox.kept = receipts.kept
+        self.inbox.full_disk = lambda: self.record.losing
         self._stack.callback(self._stop_timer)
         self._arm()
         self._stack.callback(self.inbox.shut)
@@ -180,6 +185,8 @@ class Station:
             else:
                 if record.visit:
                     keep_snapshot(record.path, record.snapshot())
+            if self.receipts is not None:
+                self.receipts.keep()
         self._flush_outbox()
 
     def spawn(self, work: Coroutine[object, object, None], name: str) -> None:
@@ -220,7 +227,10 @@ class Station:
 
     def _take(self, item: Item) -> None:
         if type(item) is Frame:
-            self.record.take(item.t, e.Framed(instrument=item.instrument, raw=item.raw, samples=item.samples))
+            framed = e.Framed(instrument=item.instrument, raw=item.raw, samples=item.samples, spool=item.spool)
+            seq = self.record.take(item.t, framed)
+            if item.spool and self.receipts is not None:
+                self.receipts.taken(self.record, seq, item.instrument, item.spool)
         elif isinstance(item, InstrumentState):
             self.tell(item)
         elif isinstance(item, Loss):

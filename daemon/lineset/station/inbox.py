@@ -40,11 +40,15 @@ class Inbox:
         self._scheduled = False
         self._shut = False
         self.refused = 0
+        self.full_disk: Callable[[], bool] = lambda: False  # whether what comes now would be lost
+        self.kept: Callable[[str], int] = lambda instrument: -1  # number of its last frame on record, -1: not known
 
     def frame(self, frame: Frame) -> bool:
         """Take a frame; False when there is no room for it."""
         if self._shut:
             return False
+        if frame.spool and self.full_disk():
+            return False  # a relay keeps what this station cannot store now
         each = self._each.get(frame.instrument, 0)
         if len(self._waiting) >= self._room or each >= self._room_each:
             self.refused += 1

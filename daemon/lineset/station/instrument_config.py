@@ -29,7 +29,7 @@ class InstrumentConfig(msgspec.Struct, frozen=True, kw_only=True):
     calibration: dict[str, Calibration] = {}
 
 
-def read_instruments(root: Table, folder: Path | None) -> tuple[list[InstrumentConfig], set[str]]:
+def read_instruments(root: Table, folder: Path | None, relay_key: str = "") -> tuple[list[InstrumentConfig], set[str]]:
     """The instruments that can be used, and the ids of all that are named. Problems go to `root.problems`."""
     found: list[InstrumentConfig] = []
     ids: set[str] = set()
@@ -39,11 +39,11 @@ def read_instruments(root: Table, folder: Path | None) -> tuple[list[InstrumentC
         if id_ and id_ in ids:
             table.problem("id", f"two instruments are called {id_!r}", "Give each its own id")
         ids.add(id_)
-        item, address = _instrument(table, id_, folder)
+        item, address = _instrument(table, id_, folder, relay_key)
         if item is None or address is None:
             continue
         neighbours = on_link.setdefault(address.key, [])
-        if address.scheme not in ("ble", "entered"):
+        if address.scheme not in ("ble", "relay", "entered"):
             for other in neighbours:
                 _check_neighbours(table, item.spec, other.spec)
         neighbours.append(item)
@@ -51,7 +51,9 @@ def read_instruments(root: Table, folder: Path | None) -> tuple[list[InstrumentC
     return found, ids
 
 
-def _instrument(table: Table, id_: str, folder: Path | None) -> tuple[InstrumentConfig | None, LinkAddress | None]:
+def _instrument(
+    table: Table, id_: str, folder: Path | None, relay_key: str
+) -> tuple[InstrumentConfig | None, LinkAddress | None]:
     name = table.text("profile", example='"pressure-transducer-2ch"')
     link = table.text("link", example='"serial:///dev/ttyUSB0"')
     unit = table.integer("unit", None, least=1, most=247)
@@ -79,6 +81,14 @@ def _instrument(table: Table, id_: str, folder: Path | None) -> tuple[Instrument
     if why := _misfit(profile, address):
         table.problem("link", *why)
         return None, None
+    if address.scheme == "relay":
+        if not relay_key:
+            table.problem(
+                "link",
+                "it comes through a relay, and no key is configured",
+                'Copy the relay\'s key file here, and write [relay] key_file = "relay.key"',
+            )
+        options = {**options, "relay_key": relay_key}
     spec = InstrumentSpec(id=id_, profile=profile, link=link, unit=unit, serial=serial, options=options)
     return InstrumentConfig(spec=spec, calibration=calibration), address
 
@@ -98,6 +108,8 @@ def _profile(table: Table, name: str, folder: Path | None) -> Profile | None:
 def _misfit(profile: Profile, address: LinkAddress) -> tuple[str, str] | None:
     """Problem and remedy where the profile's protocol does not go over this kind of link."""
     protocol = profile.protocol
+    if address.scheme == "relay" and protocol != "entered":
+        return None  # how it is read is the relay's own matter
     if protocol not in BUILT_IN:
         return None
     if protocol in _RADIO:

@@ -81,6 +81,11 @@ class Record:
         if rows:
             self.writer.submit(rows, urgent=urgent)
 
+    @property
+    def losing(self) -> bool:
+        """Whether what comes now would be lost, since neither disk nor memory has room."""
+        return self._beside is not None or self.writer.crowded
+
     def take(self, t: int, body: e.InputBody) -> int:
         """Put one input through the engine and on record. Returns its seq.
 
