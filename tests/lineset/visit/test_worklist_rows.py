@@ -116,8 +116,7 @@ def test_each_disturbance_ends_somehow_and_names_points_of_the_catalogue() -> No
         assert row.fact or row.restored_by
         assert row.points
         assert set(row.points) <= set(POINTS)
-        for task in row.restored_by:
-            assert task in ROWS.tasks
+        assert set(row.restored_by) <= set(ROWS.tasks)
     for task in ROWS.tasks.values():
         for id_ in task.disturbs:  # what ends with the task itself
             assert task.id in ROWS.disturbances[id_].restored_by
