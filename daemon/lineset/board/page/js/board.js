@@ -127,13 +127,48 @@ function showQuestions() {
 
 function showInstruments() {
   const all = Object.values(job.instruments).sort((a, b) => a.instrument.localeCompare(b.instrument));
-  keyed($("instrument-list"), all, (each) => each.instrument, () => make("p"), (element, each) => {
+  keyed($("instrument-list"), all, (each) => each.instrument, buildInstrument, (element, each) => {
+    renewPlacing(element, each);
     const battery = each.battery === undefined || each.battery === null ? "" : t(", battery {n} %", { n: Math.round(each.battery * 100) });
     const where = Object.values(each.placement || {}).map((at) => at.split("/").pop().replace(/_/g, " ")).join(", ");
     const dueDates = Object.values(each.calibration_due || {});
     const calibration = dueDates.length ? t("; calibration due {date}", { date: dueDates.sort()[0] }) : "";
-    say(element, `${each.instrument}: ${t(each.state)}${each.reason ? `, ${each.reason}` : ""}${battery}${where ? t("; at {where}", { where }) : ""}${calibration}`);
+    say(element.querySelector("p"), `${each.instrument}: ${t(each.state)}${each.reason ? `, ${each.reason}` : ""}${battery}${where ? t("; at {where}", { where }) : ""}${calibration}`);
   });
+}
+
+// Moving a channel, and putting right where it was said to be: the second takes back what had settled there.
+function buildInstrument(each) {
+  const channel = make("select", {});
+  const point = make("select", {});
+  const place = (right) => {
+    const [name] = channel.value.split("|");
+    const [system, where] = point.value ? [point.value.slice(0, point.value.indexOf("/")), point.value.slice(point.value.indexOf("/") + 1)] : ["", ""];
+    const args = { instrument: each.instrument, channel: name, system, point: where };
+    if (right) args.supersedes = job.placed[`${each.instrument}/${name}`] || 0;
+    order("place", args);
+  };
+  return make("div", {}, make("p"), make("details", { "data-part": "placing" },
+    make("summary", {}, t("Place or put right: {instrument}", { instrument: each.instrument })),
+    make("label", {}, make("span", {}, t("Channel")), channel),
+    make("label", {}, make("span", {}, t("Where it is")), point),
+    make("div", { class: "row" },
+      make("button", { type: "button", onclick: () => place(false) }, t("It is there now")),
+      make("button", { type: "button", class: "plain", onclick: () => place(true) }, t("It was there all along")))));
+}
+
+function renewPlacing(element, each) {
+  const placing = element.querySelector("[data-part=placing]");
+  const channels = Object.keys(each.channels || {});
+  placing.hidden = !job.visit || job.visit.state !== "open" || !channels.length;
+  if (placing.hidden) return;
+  const [channel, point] = placing.querySelectorAll("select");
+  choices(channel, channels.map((name) => [name, name.replace(/_/g, " ")]));
+  const many = Object.keys(job.systems).length > 1;
+  const points = Object.entries(job.systems).flatMap(([id, its]) => ((its.worklist && its.worklist.items) || [])
+    .filter((item) => item.kind === "point")
+    .map((item) => [`${id}/${item.id}`, many ? `${id}: ${item.title}` : item.title]));
+  choices(point, [["", t("off the wire, nowhere")], ...new Map(points).entries()]);
 }
 
 function showForms() {

@@ -3,7 +3,7 @@ const KEEP_S = 3600;
 
 export const job = {
   station: null, visit: null, visitId: "", instruments: {}, systems: {}, questions: {}, cue: null, observations: {},
-  quality: [],
+  placed: {},
 };
 
 function system(id) {
@@ -11,7 +11,7 @@ function system(id) {
 }
 
 function forget() {
-  Object.assign(job, { visit: null, visitId: "", systems: {}, questions: {}, cue: null, observations: {}, quality: [] });
+  Object.assign(job, { visit: null, visitId: "", systems: {}, questions: {}, cue: null, observations: {}, placed: {} });
 }
 
 // A point's name from its level in a topic: heat_strip_current-2 is heat_strip_current.2
@@ -54,7 +54,11 @@ export function take(levels, message) {
   if (third === "question") { put(job.questions, fourth, message); return "state"; }
   if (third === "cue") { job.cue = message; return "cue"; }
   if (third === "observation") { put(job.observations, fourth, message); return "state"; }
-  if (third === "event") return "state";
+  if (third === "event") {
+    // where each channel was put last, so that a wrong placement can be put right by naming that entry
+    if (fourth === "placed" && message) job.placed[`${message.body.instrument}/${message.body.channel}`] = message.seq;
+    return "state";
+  }
   const its = system(third);
   if (fourth === "now") { its.now = message; if (message) remember(its, message); return "live"; }
   if (fourth === "run") { its.run = message; return "state"; }
