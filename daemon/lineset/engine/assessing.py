@@ -72,7 +72,7 @@ def begin_phase(state: EngineState) -> None:
 
 def assess(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -> list[e.OutputBody]:
     """The verdicts that changed by one input entry and its outputs."""
-    if not out and not isinstance(body, e.Tick | e.Declared | e.Amended):
+    if not out and not isinstance(body, e.Tick | e.Declared | e.Amended | e.Marked):
         return []
     everyone = isinstance(body, e.Phased)
     touched = {each.system for each in out if isinstance(each, _CAUSES)}
@@ -85,7 +85,7 @@ def assess(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -
     found: list[e.OutputBody] = []
     for id_, system in state.systems.items():
         due = 0 <= system.judge_at <= state.t
-        named = (isinstance(body, e.Declared) and body.system == id_) or (
+        named = (isinstance(body, e.Declared | e.Marked) and body.system == id_) or (
             isinstance(body, e.Amended) and body.record.id == id_
         )
         if everyone or due or named or id_ in touched:
@@ -216,7 +216,7 @@ def _known(state: EngineState, system: SystemState, place: PointState) -> Known 
     in_this_run = place.held is not None and place.held_epoch == system.run.epoch
     if live and place.quality is Quality.ENTERED:
         assert place.value is not None
-        fresh = state.t - place.t <= ENTERED_NS and same_run(system, place)
+        fresh = state.t - place.t <= ENTERED_NS and same_run(system, place) and not place.disturbed
         return Known(
             place.value, place.u, place.t, settled=fresh, phase=state.phase, origin="entered", quality=place.quality
         )

@@ -55,7 +55,7 @@ def derive(
         change = settling.derived_step(state, system, named, target, inputs, parts)
         if change is not None:
             out.append(change)
-        settled = settling.derived_settled(target, inputs)
+        settled = settling.derived_settled(target, inputs) and not settling.disturbed_input(system, named.name)
         ahead = None if settled else ahead_of(target)
         live.append(
             LiveValue(system.record.id, named.name, True, target.t, value, u, Quality.GOOD, settled, "", "", ahead)
@@ -97,6 +97,16 @@ def _no_good(system: SystemState, name: str, t: int) -> PointState | None:
         if place.quality in _LASTING or t - place.t > _ODD_NS:
             return place
     return None
+
+
+def on_record(system: SystemState) -> list[e.OutputBody]:
+    """All derived values of a system as they stand, for the record of this second; nothing where there are none."""
+    values = {
+        name: (settling.sig9(target.value), settling.sig9(target.u))
+        for name, target in system.derived.items()
+        if target.value is not None and target.quality is Quality.GOOD
+    }
+    return [e.Derived(system=system.record.id, values=values)] if values else []
 
 
 def _parts(

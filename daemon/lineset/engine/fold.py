@@ -26,19 +26,19 @@ from lineset.engine import (
     deriving,
     describing,
     diagnosing,
+    entering,
     hunting,
     placement,
     settling,
+    working,
 )
 from lineset.engine.ahead import ahead_of
 from lineset.engine.route import OFF_THE_WIRE_NS, ZERO_A, Route
 from lineset.engine.route import LiveValue as LiveValue
 from lineset.engine.running import run_changed
-from lineset.engine.state import EngineState, PointState, SystemState, decode, encode
+from lineset.engine.state import EngineState, SystemState, decode, encode
 from lineset.engine.uncertain import Budgets, lagging
-from lineset.equipment.points import PointError, point
 from lineset.measure.quality import FLAG_QUALITY, REASON, STOPPED, USABLE, Quality
-from lineset.measure.source import combined
 from lineset.visit.run import Mode, RunState
 
 NS = 1_000_000_000
@@ -63,6 +63,7 @@ class Engine:
             e.Placed: self._placed,
             e.Phased: self._phased,
             e.Declared: self._declared,
+            e.Marked: self._marked,
             e.Amended: self._amended,
             e.InstrumentChanged: self._instrument_changed,
             e.WallClock: self._wall,
@@ -99,6 +100,7 @@ class Engine:
             self._compile_anew()
         out += assessing.assess(state, body, out)
         comparing.told(state, out)
+        working.heard(state, out)
         out += cueing.cue(state, body, out)
         return out
 
@@ -136,6 +138,7 @@ class Engine:
         state.opened = True
         state.station, state.visit, state.phase = body.station, body.visit, body.phase
         state.rules = str(body.config.get("rules", {}).get("text", ""))
+        state.worklist = str(body.config.get("worklist", {}).get("text", ""))
         state.language = str(body.config.get("language", "en"))
         state.units = "si" if body.config.get("units") == "si" else "customary"
         state.wall_offset_ns = body.wall_ns - state.t
@@ -163,6 +166,7 @@ class Engine:
         if body.phase == "work":
             self._state.work_since = self._state.t
         assessing.begin_phase(self._state)
+        working.begin_phase(self._state)
         # each phase proves its own, from readings of its own; the earlier phase's stay on record
         for system in self._state.systems.values():
             settling.start_over(self._state, system)
@@ -172,6 +176,10 @@ class Engine:
 
     def _declared(self, body: e.Declared) -> None:
         assessing.declare(self._state, body)
+        self._out += working.declared(self._state, body)
+
+    def _marked(self, body: e.Marked) -> None:
+        self._out += working.mark(self._state, body)
 
     def _amended(self, body: e.Amended) -> None:
         self._out += describing.amend(self._state, body)
@@ -180,27 +188,14 @@ class Engine:
             self._compile_anew()
 
     def _entered(self, body: e.Entered) -> None:
-        system = self._state.systems.get(body.system)
-        if system is None:
+        done = entering.enter(self._state, body, self._budgets)
+        if done is None:
             return
-        try:
-            point(body.point)
-        except PointError:
-            return  # refused before it is written; an old record may still hold one
-        place = system.points.get(body.point)
-        if place is None:
-            place = system.points[body.point] = PointState(name=body.point)
+        if done.new:
             self._compile_anew()  # another instance of a load may feed on the same line voltage now
-        parts = settling.entered_parts(system, body, self._budgets)
-        u = combined(parts)
-        t = self._state.t
-        if not place.channel or place.value is None or place.quality not in USABLE:
-            place.value, place.u, place.t, place.quality = body.value, u, t, Quality.ENTERED
-        self._out.append(settling.attested(self._state, system, place, body, parts))
-        self._live.append(
-            LiveValue(body.system, body.point, False, t, body.value, u, Quality.ENTERED, True, body.instrument, "")
-        )
-        self._derive(system, derivation.fed_by(system, body.point))
+        self._out += done.events
+        self._live.append(done.live)
+        self._derive(done.system, derivation.fed_by(done.system, body.point))
 
     def _instrument_changed(self, body: e.InstrumentChanged) -> None:
         known = self._state.instruments.get(body.instrument)
@@ -325,7 +320,7 @@ class Engine:
                     )
                 )
                 continue
-            watch = place.detector
+            watch = None if place.disturbed else place.detector
             place.lag = 0.0
             if route.response_s and not (watch is not None and watch.settled):
                 place.lag = lagging(place, since, si, route.response_s)
@@ -386,13 +381,8 @@ class Engine:
                     self._out += settling.end_attested(state, system, f"the system is {now} now")
                 self._out.append(run_changed(system, was, previous_since, evidence, t))
             self._out += hunting.look(state, system)
-            values = {
-                name: (settling.sig9(target.value), settling.sig9(target.u))
-                for name, target in system.derived.items()
-                if target.value is not None and target.quality is Quality.GOOD
-            }
-            if values:
-                self._out.append(e.Derived(system=system.record.id, values=values))
+            self._out += working.look(state, system)
+            self._out += deriving.on_record(system)
 
     def run_of(self, system: str) -> tuple[RunState, Mode, float]:
         """Run state, mode, and for how many seconds, of a system."""

@@ -123,7 +123,8 @@ def _sit(system: SystemState, channel: ChannelState, instrument: str, point_name
     channel.quality, channel.watch.held, channel.zero_since = Quality.GOOD, None, -1
     there = system.points.get(point_name)
     if there is None:
-        there = system.points[point_name] = PointState(name=point_name)
+        why = system.disturbed_points.get(point_name.partition(".")[0], "")
+        there = system.points[point_name] = PointState(name=point_name, disturbed=why)
     there.instrument, there.channel = instrument, record.name
     there.value, there.quality, there.told_coarse = None, Quality.GOOD, False
     there.detector = detector(

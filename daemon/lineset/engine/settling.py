@@ -218,6 +218,15 @@ def allowed(system: SystemState, named: Derived) -> bool:
     return system.run.state is not RunState.STOPPED and (named.paired or system.run.state is not RunState.STARTING)
 
 
+def disturbed_input(system: SystemState, name: str) -> str:
+    """Why a derived value says nothing now: what a task has done to one of its inputs; "" where nothing was done."""
+    if not system.disturbed_points:
+        return ""
+    named = CATALOGUE.get(name.partition(".")[0])
+    inputs = named.inputs if named is not None else ()
+    return next((system.disturbed_points[each] for each in inputs if each in system.disturbed_points), "")
+
+
 def derived_step(
     state: EngineState, system: SystemState, named: Derived, target: PointState, inputs: Inputs,
     parts: Callable[[], Mapping[str, float]],
@@ -229,10 +238,12 @@ def derived_step(
     value = target.value
     assert value is not None
     watch = target.detector
-    if not allowed(system, named):
+    why_not = "" if allowed(system, named) else "the system is not running"
+    why_not = why_not or disturbed_input(system, named.name)
+    if why_not:
         if watch is not None and watch.settled:
             watch.reset()
-            return lost(state, system, target, "the system is not running")
+            return lost(state, system, target, why_not)
         return None
     if inputs.attested:
         if not inputs.settled:

@@ -43,6 +43,7 @@ class PointState(msgspec.Struct):
     placed: int = 0  # ns at which the channel was put here
     told_coarse: bool = False
     hunting: Hunt | None = None
+    disturbed: str = ""  # why it says nothing now: what a task has opened, taken out or wetted
     attested: bool = False  # what last settled here rests on a person's word, and was not taken back
     # what last settled here, kept when the clamp has gone on to the next wire
     held: float | None = None
@@ -104,6 +105,31 @@ class EarlierRun(msgspec.Struct):
     values: dict[str, tuple[float, float]]
 
 
+class TaskState(msgspec.Struct):
+    """What was said of a task: begun, done or skipped; when it began and ended [ns], -1: that was not told."""
+
+    state: str
+    begun_t: int = -1
+    ended_t: int = -1
+    note: str = ""
+
+
+class DisturbedState(msgspec.Struct):
+    """A disturbance that holds: since when [ns], and the task that began it ("": a fact that was declared)."""
+
+    since: int
+    by: str = ""
+
+
+class DryingState(msgspec.Struct):
+    """The rise over outdoor air [K] by which a washed coil is watched: smoothed, and its lowest."""
+
+    name: str
+    smooth: float
+    lowest: float
+    detector: Detector
+
+
 class SystemState(msgspec.Struct):
     """One system: its record, run, points and derived values."""
 
@@ -118,6 +144,12 @@ class SystemState(msgspec.Struct):
     verdicts: list[str] = []  # checks that were decided in this visit, whatever the phase
     earlier: list[EarlierRun] = []
     rest: dict[str, tuple[float, float]] = {}  # point -> value and u that settled while the system stood
+    tasks: dict[str, TaskState] = {}  # of the worklist; a skipped point as "phase/point"
+    disturbed: dict[str, DisturbedState] = {}  # by disturbance
+    disturbed_points: dict[str, str] = {}  # point (no instance) -> why it says nothing now
+    collected: dict[str, dict[str, str]] = {}  # phase -> point -> origin of what settled there
+    asks_gauges: dict[str, str] = {}  # open finding that asks for pressures -> its title
+    drying: DryingState | None = None
     judge_at: int = -1  # ns: when waiting for a precondition ends; -1: nothing waits
 
 
@@ -133,6 +165,7 @@ class EngineState(msgspec.Struct):
     visit: str = ""
     phase: str = "at_rest"
     rules: str = ""  # the shop's rules, as text
+    worklist: str = ""  # the shop's worklist, as text
     language: str = "en"  # of cues
     units: Units = "customary"  # of values in cues
     cues: CueState = msgspec.field(default_factory=CueState)

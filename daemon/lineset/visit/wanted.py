@@ -66,7 +66,7 @@ class Wanted:
         if mark.state == "begun":
             return "doing"
         active = (self._rows.disturbances[id_] for id_ in now.disturbed if id_ in self._rows.disturbances)
-        if mark.state == "done" and any(row.id in each.restored_by for each in active):
+        if any(row.id in each.restored_by for each in active):
             return "todo"  # what it had closed is open again
         return mark.state
 

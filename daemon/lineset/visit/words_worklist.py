@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-Say = Callable[[str], str]
-"""A sentence of this module, or a text of a row, in the language of the visit"""
+from lineset.equipment.language import Say as Say
 
 
 def as_written(text: str) -> str:
