@@ -55,7 +55,10 @@ class Visit:
         await shown.command("visit-open", visit="spring-demo", systems=[])
         self._say("visit opened; the system is at rest, power verified off, gauges and probes on")
         await self._prove("at_rest", STANDING, 480)
-        await self._phase("before")
+        await self._declare("power_off_verified", "no_start_assist")
+        # the invented technician put the gauges on before the visit was opened
+        await shown.command("force-phase", phase="before", reason="gauges and thermometers were compared in the van")
+        self._say("phase before")
         await self._run_and_measure("before")
         await self._phase("work")
         self._say("power off and locked out, capacitors discharged; they are measured on the bench")
@@ -72,18 +75,19 @@ class Visit:
         await self._phase("drying")
         self._say("panels back on; the coil dries")
         await self._pass(120)
+        await self._declare("panels_on", "filter_in", "outdoor_coil_dry")
+        await self._start()
         await self._phase("after")
         await self._run_and_measure("after")
         self._say("all off, caps on; the visit is closed and sealed")
+        await self._declare("thermostat_restored", "caps_on", "disconnect_in")
         reply = await shown.command("visit-close", reason="done")
         self._say(reply.text)
 
     async def _run_and_measure(self, phase: str) -> None:
         bench, shown = self._bench, self._shown
-        self._say("blower and outdoor unit on")
-        await bench.ask(do="blower", value=True)
-        await bench.ask(do="outdoor_unit", value=True)
-        await shown.wait_run(("starting", "running"), self._real(180))
+        if phase == "before":
+            await self._start()
         for point in CLAMPED:
             await self._clamp("current", "ACA", point)
             await self._prove(phase, (point,), 120)
@@ -112,6 +116,16 @@ class Visit:
         await self._release("current")
         await self._pass(60)
         await bench.ask(do="blower", value=False)
+
+    async def _start(self) -> None:
+        self._say("blower and outdoor unit on")
+        await self._bench.ask(do="blower", value=True)
+        await self._bench.ask(do="outdoor_unit", value=True)
+        await self._shown.wait_run(("starting", "running"), self._real(180))
+
+    async def _declare(self, *facts: str) -> None:
+        for fact in facts:
+            await self._shown.command("declare", fact=fact)
 
     async def _phase(self, phase: str) -> None:
         await self._shown.command("phase", phase=phase)

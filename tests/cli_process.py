@@ -109,5 +109,5 @@ class Bench:
 
     async def do(self, verb: str, **args: object) -> None:
         assert self.station.broker is not None
-        reply = await ask(self.station.broker.address("command"), self.topics, verb, args, actor="a tester")
+        reply = await ask(self.station.broker.address("technician"), self.topics, verb, args, actor="a tester")
         assert reply.ok, reply.text

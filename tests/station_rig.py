@@ -25,6 +25,8 @@ from lineset.station.daemon import Station
 from lineset.stream.address import BrokerAddress
 
 WAIT_S = 30.0
+OVER = {"reason": "the test goes on without what is missing"}
+"""Arguments of a forced step, where the list of what is missing is not what a test is about"""
 _EVENT = re.compile(r"/settled/|/check/|/event/|/run$")
 
 
@@ -270,7 +272,7 @@ async def listening(
             await task
 
 
-def hearing(running: Station, role: str = "command", name: str = "") -> contextlib.AbstractAsyncContextManager[Ear]:
+def hearing(running: Station, role: str = "technician", name: str = "") -> contextlib.AbstractAsyncContextManager[Ear]:
     """An ear on the broker of a station in this process."""
 
     def address() -> BrokerAddress:

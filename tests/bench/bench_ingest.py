@@ -230,7 +230,7 @@ async def with_daemon(folder: Path, rate: float, seconds: float, everything: boo
         while not (folder / "run" / "broker.json").exists():
             await asyncio.sleep(0.01)
         broker = read_broker_file(folder / "run")
-        reply = await ask(broker.address("command"), broker.topics, "visit-open", {"visit": "bench", "systems": []})
+        reply = await ask(broker.address("technician"), broker.topics, "visit-open", {"visit": "bench", "systems": []})
         assert reply.ok, reply
         topics: Topics = broker.topics
         first_client = await connect(broker.address("watch"), "bench-first")
@@ -344,10 +344,12 @@ async def highest(folder: Path, offered: float) -> Result:
         while not (folder / "run" / "broker.json").exists():
             await asyncio.sleep(0.01)
         broker = read_broker_file(folder / "run")
-        await ask(broker.address("command"), broker.topics, "visit-open", {"visit": "bench", "systems": []})
+        await ask(broker.address("technician"), broker.topics, "visit-open", {"visit": "bench", "systems": []})
         begun = time.perf_counter()
         await asyncio.sleep(8)
-        await ask(broker.address("command"), broker.topics, "visit-close", {}, timeout_s=60.0)
+        await ask(
+            broker.address("technician"), broker.topics, "force-close", {"reason": "the bench is done"}, timeout_s=60.0
+        )
         took = time.perf_counter() - begun
     finally:
         feed.running = False

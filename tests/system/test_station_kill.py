@@ -18,6 +18,7 @@ import pytest
 from cli_process import PROGRAM, WAIT_S, Running
 from driver_peers import PtyPeer
 from station_rig import (
+    OVER,
     RegisterImage,
     bodies,
     check_events,
@@ -68,7 +69,7 @@ class StationProcess:
     def broker_pid(self) -> int:
         return read_broker_file(self.folder / "run").pid
 
-    def address(self, role: str = "command") -> BrokerAddress:
+    def address(self, role: str = "technician") -> BrokerAddress:
         """Where its broker is, or was: who listens tries that until there is another."""
         with contextlib.suppress(SettingsError):
             self._address = read_broker_file(self.folder / "run").address(role)  # type: ignore[arg-type]
@@ -176,7 +177,7 @@ async def test_killed_at_random_moments_of_a_busy_visit(tmp_path: Path) -> None:
             assert shown["data"]["placements"]["gauges/low"] == "main/vapor_service_pressure"
             for name in PROVED:
                 await ear.settled("v1", "at_rest", name)
-            assert (await ear.command("visit-close"))["ok"]
+            assert (await ear.command("force-close", OVER))["ok"]
             last = max(record_events(journal))
             await ear.until(lambda: any(m.json["seq"] == last for m in ear.events()))
         assert await station.end(signal.SIGTERM) == 0
@@ -203,7 +204,7 @@ async def test_killed_around_the_opening_and_the_closing_of_visits(tmp_path: Pat
             async with listening(station.address) as ear:
                 if point == "closing":
                     assert (await ear.command("visit-open", {"visit": visit, "systems": []}))["ok"]
-                    verb, args, request = "visit-close", {}, f"close-{round_}"
+                    verb, args, request = "force-close", OVER, f"close-{round_}"
                 else:
                     verb, args, request = "visit-open", {"visit": visit, "systems": []}, f"open-{round_}"
                     await ear.until(lambda: ear.online)
@@ -217,7 +218,7 @@ async def test_killed_around_the_opening_and_the_closing_of_visits(tmp_path: Pat
                 again = await ear.command(verb, args, request=request)
                 assert again["ok"], again
                 if point == "opening":
-                    assert (await ear.command("visit-close"))["ok"]
+                    assert (await ear.command("force-close", OVER))["ok"]
             assert await station.end(signal.SIGTERM) == 0
             journal = visit_journal(tmp_path / "data", visit)
             found = verify(journal)

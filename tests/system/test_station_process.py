@@ -14,6 +14,7 @@ import pytest
 from cli_process import PROGRAM, WAIT_S, Running, lineset, said
 from driver_peers import PtyPeer
 from station_rig import (
+    OVER,
     bodies,
     check_events,
     gauges_image,
@@ -169,7 +170,7 @@ async def test_files_that_may_not_grow_stop_the_record_and_nothing_else(tmp_path
         await running.until("is running", err=True)
 
         def address() -> BrokerAddress:
-            return read_broker_file(tmp_path / "run").address("command")
+            return read_broker_file(tmp_path / "run").address("technician")
 
         async with listening(address) as ear:
             assert (await ear.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
@@ -187,7 +188,7 @@ async def test_files_that_may_not_grow_stop_the_record_and_nothing_else(tmp_path
             assert not refused["ok"]
             resource.prlimit(running.process.pid, limit, (resource.RLIM_INFINITY,) * 2)
             await ear.until(lambda: ear.on("station")[-1].json.get("recording", True) is True)
-            assert (await ear.command("visit-close"))["ok"]
+            assert (await ear.command("force-close", OVER))["ok"]
             last = max(record_events(journal))
             await ear.until(lambda: any(m.json["seq"] == last for m in ear.events()))
         running.process.send_signal(signal.SIGTERM)
@@ -261,14 +262,37 @@ async def test_the_verbs_and_their_exit_codes(tmp_path: Path) -> None:
         assert "nowhere" in (await do("place", "gauges/high", "--off"))[0]
         await do("place", "gauges", "power", "--off", code=2)
         await do("place", "gauges", code=2)
-        assert (await do("visit", "phase", "before"))[0] == "phase before"
+        refused = (await do("visit", "phase", "before", code=1))[1]
+        assert "lineset declare power_off_verified" in refused
+        assert "reason" in (await do("visit", "phase", "before", "--force", code=2))[1]
+        forced = (await do("visit", "phase", "before", "--force", "--reason", "a trial"))[0]
+        assert forced.startswith("phase before, forced; still missing: ")
         assert (await do("note", "cap was loose"))[0] == "noted"
         shown = json.loads((await do("visit", "show", "--json"))[0])
         assert shown["data"]["phase"] == "before"
         out, _ = await do("visit", "show")
         assert "gauges/low at main/vapor_service_pressure" in out
         assert "R-410A" in out
+        amended = (await do("visit", "amend", "compressor_rla_a=13.5", "heat_strip_kw=5,5", "kind=split_ac"))[0]
+        assert amended == "main: compressor_rla_a, heat_strip_kw, kind noted"
+        assert "outside 0.5 to 300" in (await do("visit", "amend", "compressor_rla_a=1350", code=1))[1]
+        assert "KEY=VALUE" in (await do("visit", "amend", "compressor_rla_a", code=2))[1]
+        photo = tmp_path / "cap.jpg"
+        photo.write_bytes(b"\xff\xd8\xff" + bytes(range(256)) * 2000)  # two parts
+        seen = json.loads((await do("observe", "--sign", "capacitor_bulged", "--photo", str(photo), "--json"))[0])
+        assert seen["text"] == "observed: the capacitor's top is bulged"
+        assert seen["data"]["urgency"] == "soon"
+        (tmp_path / "notes.txt").write_text("no photo")
+        assert "is no photo" in (await do("observe", "x", "--photo", str(tmp_path / "notes.txt"), code=1))[1]
+        assert "capacitor_bulged" in (await do("observe", "--sign", "capacitor_bulge", code=1))[1]
+        refused = (await do("visit", "close", code=1))[1]
+        assert "(1) set the thermostat back" in refused
+        assert "(2) put all service port caps" in refused
+        for fact in ("thermostat_restored", "caps_on", "disconnect_in"):
+            await do("declare", fact)
         closed = json.loads((await do("visit", "close", "--json"))[0])
+        assert closed["data"]["missing"] == []
+        assert "no technician is named" in closed["text"]
         assert verify(Path(closed["data"]["journal"])).head.hex() == closed["data"]["head"]
     bus.unplug()
 

@@ -137,7 +137,7 @@ def test_a_station_runs_from_the_wheel(installed: Installed) -> None:
         assert installed.run("lineset", "visit", "open", "v1", "--at", str(at)).strip() == "visit v1 is open"
         installed.run("lineset", "enter", "vapor_service_pressure", "118 psig", "--at", str(at))
         assert "R-410A" in installed.run("lineset", "visit", "show", "--at", str(at))
-        assert "sealed" in installed.run("lineset", "visit", "close", "--at", str(at))
+        assert "sealed" in installed.run("lineset", "visit", "close", "--force", "--reason", "a trial", "--at", str(at))
         station.terminate()
         station.stderr.read()
         assert station.wait(20) == 0

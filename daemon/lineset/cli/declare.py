@@ -10,7 +10,7 @@ from lineset.cli.station_access import AtOption, JsonOption, command, show_reply
 
 
 def _facts() -> list[str]:
-    from lineset.assess.evidence import FACTS
+    from lineset.equipment.facts import FACTS
 
     return list(FACTS)
 
@@ -25,19 +25,20 @@ def declare(
     at: AtOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say that something is so which no instrument tells: panels on, filter in, coil dry. It holds for this phase.
+    """Say that something is so which no instrument tells: panels on, filter in, coil dry.
 
-    Without a fact it lists them.
+    Some facts hold for this phase, some until work begins, some for the visit: without a fact it lists them.
 
     Example: lineset declare panels_on
 
     Exit code: 0 declared, 1 refused, 3 no station runs here.
     """
     if not fact:
-        from lineset.assess.evidence import FACTS
+        from lineset.equipment.facts import CATALOGUE
 
-        for name, words in FACTS.items():
-            typer.echo(f"{name:18}  {words}")
+        holds = {"phase": "this phase", "work": "until work", "visit": "the visit"}
+        for row in CATALOGUE.values():
+            typer.echo(f"{row.name:22}{holds[row.holds]:12}{row.sentence}")
         return
     value = None if forget else not no
     args = {"fact": fact, "value": value, "system": system}

@@ -18,6 +18,7 @@ from lineset.cli import (
     export,
     find,
     note,
+    observe,
     place,
     profile,
     relay,
@@ -63,6 +64,7 @@ app.command("place")(place.place)
 app.command("enter", context_settings={"ignore_unknown_options": True})(enter.enter)
 app.command("declare")(declare.declare)
 app.command("note")(note.note)
+app.command("observe")(observe.observe)
 app.command("watch")(watch.watch)
 app.command("board")(board.board)
 app.command("calc")(calc.calc)

@@ -177,6 +177,7 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
         c.VisitClose(reason="done"),
         c.ForceClose(reason="the customer has to leave"),
         c.VisitShow(),
+        c.Systems(),
         # entries that go into the engine
         e.Opened(
             station="van-3",

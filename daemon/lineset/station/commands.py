@@ -3,33 +3,32 @@
 from __future__ import annotations
 
 import asyncio
-import re
+import time
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import msgspec
+import structlog
 
-from lineset.assess.evidence import FACTS
 from lineset.contract import command as c
 from lineset.contract import entry as e
-from lineset.equipment.display import shown
-from lineset.equipment.points import PointError, point
-from lineset.equipment.system import SystemDescriptionError, SystemRecord, system_record
-from lineset.journal.errors import RowsLostError
-from lineset.measure.uncertainty import Z95
-from lineset.station.announcer import describe, settled_counts
+from lineset.equipment.system import SystemDescriptionError, SystemRecord
+from lineset.journal.errors import JournalError, RowsLostError
+from lineset.station import visiting
+from lineset.station.amending import amend
+from lineset.station.asked import Done, need_visit
 from lineset.station.earlier import told
+from lineset.station.observing import Photos, observe
+from lineset.station.placing import enter, place
+from lineset.station.remembered import Remembered
+from lineset.stream import command
 from lineset.stream.command import CommandRefused
-from lineset.visit.cues import LEVELS
-from lineset_drivers.errors import DriverError
-from lineset_drivers.quantity import Quantity, parse_measured, unit_of
 
 if TYPE_CHECKING:
     from lineset.station.daemon import Station
     from lineset.station.record import Record
 
-PHASES = ("at_rest", "before", "work", "drying", "after")
-_SQRT3 = 3.0**0.5
+log = structlog.get_logger(__name__)
 
 
 class Commands:
@@ -37,6 +36,7 @@ class Commands:
 
     def __init__(self, station: Station) -> None:
         self._station = station
+        self._photos = Photos()
 
     async def handle(self, verb: str, args: msgspec.Struct, request: c.Request) -> c.Reply:
         """Do one command and put it on record with who asked; returns when that is committed.
@@ -46,11 +46,14 @@ class Commands:
         station = self._station
         if not station.recording:
             if isinstance(args, c.VisitShow):
-                text, data = self._show()
+                text, data = visiting.show(station)
                 return c.Reply(request=request.request, verb=verb, ok=True, text=text, data=data)
             raise CommandRefused(f"nothing can be recorded now, so nothing was done: {station.journal_reason}")
-        if isinstance(args, c.VisitClose) and station.record.visit:
-            return await self._close(verb, request)
+        if isinstance(args, c.VisitClose | c.ForceClose) and station.record.visit:
+            return await self._close(args, verb, request)
+        if isinstance(args, c.Systems):
+            found = await asyncio.to_thread(station.visits.systems.listed)
+            return c.Reply(request=request.request, verb=verb, ok=True, **listed(found))
         earlier = await self._earlier(args) if isinstance(args, c.VisitOpen) and not station.record.visit else []
         station.record.hold()
         try:
@@ -68,19 +71,32 @@ class Commands:
             record = station.record  # another one than before when a visit was opened
             record.release()
         await self._committed(record, seq)
+        if ok and isinstance(args, c.Amend):
+            id_ = str(data["system"])
+            await self._remember(record.visit, [record.engine.state.systems[id_].record])
         return c.Reply(request=request.request, verb=verb, ok=ok, text=text, data=data)
 
-    async def _close(self, verb: str, request: c.Request) -> c.Reply:
-        visit = self._station.record.visit
-        text = f"visit {visit} is closed and sealed"
+    async def _close(self, args: c.VisitClose | c.ForceClose, verb: str, request: c.Request) -> c.Reply:
+        station = self._station
+        record = station.record
+        visit = record.visit
         try:
-            kept: dict[str, object] = {"visit": visit, "journal": str(self._station.record.path)}
-            data = await self._station.visits.close(commanded(verb, request, True, text, kept))
+            missing: Sequence[str] = ()
+            if isinstance(args, c.ForceClose):
+                visiting.a_reason(args.reason)
+                missing = visiting.missing_now(station)
+            else:
+                visiting.check_closing(station)
+            text = f"visit {visit} is closed and sealed{visiting.said_at_closing(station)}"
+            kept: dict[str, object] = {"visit": visit, "journal": str(record.path), "missing": list(missing)}
+            systems = [system.record for system in record.engine.state.systems.values()]
+            data = await station.visits.close(commanded(verb, request, True, text, kept), missing)
         except CommandRefused as refusal:
-            seq = self._station.take(commanded(verb, request, False, str(refusal), {}))
-            await self._committed(self._station.record, seq)
+            seq = station.take(commanded(verb, request, False, str(refusal), {}))
+            await self._committed(station.record, seq)
             return c.Reply(request=request.request, verb=verb, ok=False, text=str(refusal))
-        return c.Reply(request=request.request, verb=verb, ok=True, text=text, data=data)
+        await self._remember(visit, systems)
+        return c.Reply(request=request.request, verb=verb, ok=True, text=text, data=data | {"missing": list(missing)})
 
     async def _committed(self, record: Record, seq: int) -> None:
         try:
@@ -88,155 +104,35 @@ class Commands:
         except RowsLostError as error:
             raise CommandRefused(f"this was not recorded and has to be done again: {error}") from error
 
-    def _do(self, args: msgspec.Struct, actor: str) -> tuple[str, dict[str, object]]:
-        if isinstance(args, c.Place):
-            return self._place(args, actor)
-        if isinstance(args, c.Enter):
-            return self._enter(args, actor)
-        if isinstance(args, c.Phase):
-            return self._phase(args, actor)
-        if isinstance(args, c.Declare):
-            return self._declare(args, actor)
-        if isinstance(args, c.Note):
-            self._need_visit()
-            seq = self._station.take(e.Noted(text=args.text, by=actor))
-            return "noted", {"seq": seq}
-        if isinstance(args, c.VisitClose):
-            raise CommandRefused("no visit is open")
-        if isinstance(args, c.VisitShow):
-            return self._show()
-        if isinstance(args, c.Cues):
-            return self._cues(args)
+    def _do(self, args: msgspec.Struct, actor: str) -> Done:
+        station = self._station
+        match args:
+            case c.Place():
+                return place(station, args, actor)
+            case c.Enter():
+                return enter(station, args, actor)
+            case c.Phase() | c.ForcePhase():
+                return visiting.phase(station, args, actor)
+            case c.Declare():
+                return visiting.declare(station, args, actor)
+            case c.Note():
+                need_visit(station)
+                return "noted", {"seq": station.take(e.Noted(text=args.text, by=actor))}
+            case c.Observe():
+                return observe(station, self._photos, args, actor)
+            case c.BlobPart():
+                return self._photos.take(station, args)
+            case c.Amend():
+                return amend(station, args, actor)
+            case c.Cues():
+                return visiting.cues(station, args)
+            case c.VisitClose() | c.ForceClose():
+                raise CommandRefused("no visit is open")
+            case c.VisitShow():
+                return visiting.show(station)
         raise CommandRefused(f"this station cannot do that: {type(args).__name__}")
 
-    def _need_visit(self) -> str:
-        visit = self._station.record.visit
-        if not visit:
-            raise CommandRefused("no visit is open; open one first: lineset visit open NAME")
-        return visit
-
-    def _system(self, named: str) -> str:
-        systems = self._station.record.engine.state.systems
-        if named:
-            if named not in systems:
-                raise CommandRefused(f"no system is called {named!r} in this visit; it has {', '.join(systems)}")
-            return named
-        if len(systems) != 1:
-            raise CommandRefused(f"say which system: {', '.join(systems)}")
-        return next(iter(systems))
-
-    # ------------------------------------------------------------------------------------------------------- verbs
-
-    def _place(self, args: c.Place, actor: str) -> tuple[str, dict[str, object]]:
-        self._need_visit()
-        station = self._station
-        engine = station.record.engine
-        known = engine.state.instruments.get(args.instrument)
-        if known is None:
-            names = ", ".join(engine.state.instruments)
-            raise CommandRefused(f"no instrument is called {args.instrument!r}; this station has {names}")
-        if known.origin == "entered":
-            raise CommandRefused(f"{args.instrument} is read by eye; use `lineset enter POINT VALUE` for what it shows")
-        channel = args.channel
-        if not channel:
-            fitting = list(known.channels)
-            if args.point:
-                try:
-                    quantity = point(args.point).quantity
-                except PointError as error:
-                    raise CommandRefused(str(error)) from error
-                fitting = [name for name, each in known.channels.items() if each.record.quantity == quantity]
-            else:
-                fitting = [name for name, each in known.channels.items() if each.point]
-            if len(fitting) != 1:
-                said = "no channel of it fits" if not fitting else f"say which channel: {', '.join(fitting)}"
-                raise CommandRefused(f"{args.instrument}: {said}")
-            channel = fitting[0]
-        system = self._system(args.system) if args.point else ""
-        why_not = engine.refuse_placement(args.instrument, channel, system, args.point)
-        if why_not:
-            raise CommandRefused(why_not)
-        seq = station.take(
-            e.Placed(
-                instrument=args.instrument,
-                channel=channel,
-                system=system,
-                point=args.point,
-                by=actor,
-                supersedes=args.supersedes,
-            )
-        )
-        told = station.states.get(args.instrument)
-        if told is not None:
-            station.announcer.instrument(engine, told)
-        where = f"is at {args.point} of {system}" if args.point else "is placed nowhere now"
-        data = {"instrument": args.instrument, "channel": channel, "system": system, "point": args.point, "seq": seq}
-        return f"{args.instrument}/{channel} {where}", data
-
-    def _enter(self, args: c.Enter, actor: str) -> tuple[str, dict[str, object]]:
-        self._need_visit()
-        station = self._station
-        system = self._system(args.system)
-        known = station.record.engine.state.instruments.get(args.instrument)
-        if known is None:
-            raise CommandRefused(f"no instrument is called {args.instrument!r}; leave it out, or configure it")
-        try:
-            place = point(args.point)
-            measured = parse_measured(args.value, place.quantity)
-            resolution = _last_digit(args.value) * abs(unit_of(measured.unit, place.quantity).factor)
-            if args.resolution:
-                step = parse_measured(args.resolution, place.quantity)
-                zero = unit_of(step.unit, place.quantity).offset
-                resolution = abs(step.value - zero)
-        except (PointError, DriverError) as error:
-            raise CommandRefused(f"{args.point}: {error}") from error
-        half_width = measured.half_width
-        if half_width is None:
-            half_width = self._usual_half_width(known.id, place.quantity, measured.value)
-        seq = station.take(
-            e.Entered(
-                instrument=args.instrument,
-                system=system,
-                point=args.point,
-                value=measured.value,
-                half_width=half_width,
-                resolution=resolution,
-                text=args.value,
-                by=actor,
-            )
-        )
-        text = shown(measured.value, place.quantity, station.config.units)
-        data = {"point": args.point, "system": system, "value": measured.value, "unit": place.si_unit, "seq": seq}
-        return f"{args.point} entered as {text}", data
-
-    def _usual_half_width(self, instrument: str, quantity: str, value: float) -> float | None:
-        """95 % half width of what the profile says of such a meter, where it says anything (SI)."""
-        for channel in self._station.record.engine.state.instruments[instrument].channels.values():
-            record = channel.record
-            if record.quantity == quantity:
-                unit = unit_of(record.unit, Quantity(quantity))
-                sent = (value - unit.offset) / unit.factor
-                limit = abs(sent) * record.reading_pct / 100 + record.absolute + record.counts * record.resolution
-                return limit * abs(unit.factor) / _SQRT3 * Z95
-        return None
-
-    def _phase(self, args: c.Phase, actor: str) -> tuple[str, dict[str, object]]:
-        self._need_visit()
-        if args.phase not in PHASES:
-            raise CommandRefused(f"no phase is called {args.phase!r}; they are {', '.join(PHASES)}")
-        seq = self._station.take(e.Phased(phase=args.phase, by=actor))
-        self._station.announcer.visit(self._station.record.engine, "open")
-        return f"phase {args.phase}", {"phase": args.phase, "seq": seq}
-
-    def _declare(self, args: c.Declare, actor: str) -> tuple[str, dict[str, object]]:
-        self._need_visit()
-        if args.fact not in FACTS:
-            raise CommandRefused(f"no fact is called {args.fact!r}; known: {', '.join(FACTS)}")
-        system = self._system(args.system)
-        seq = self._station.take(e.Declared(system=system, fact=args.fact, value=args.value, by=actor))
-        said = {True: "declared", False: "declared not so", None: "taken back"}[args.value]
-        data: dict[str, object] = {"fact": args.fact, "value": args.value, "system": system, "seq": seq}
-        return f"{said}: {FACTS[args.fact]}", data
+    # ------------------------------------------------------------------------------------------ visits and systems
 
     async def _earlier(self, args: c.VisitOpen) -> list[e.Recalled | e.Noted]:
         """What earlier visits say of the systems that are to be opened; nothing where they are described wrongly."""
@@ -248,61 +144,24 @@ class Commands:
 
     def _systems(self, args: c.VisitOpen) -> Sequence[SystemRecord]:
         try:
-            described = [system_record(each) for each in args.systems]
+            return self._station.visits.systems.described(args.systems, self._station.config.systems)
         except SystemDescriptionError as error:
             raise CommandRefused(str(error)) from error
-        return described or self._station.config.systems
 
-    def _open(
-        self, args: c.VisitOpen, actor: str, earlier: Sequence[e.Recalled | e.Noted]
-    ) -> tuple[str, dict[str, object]]:
-        self._station.visits.open(args.visit, self._systems(args), actor, earlier)
+    def _open(self, args: c.VisitOpen, actor: str, earlier: Sequence[e.Recalled | e.Noted]) -> Done:
+        self._station.visits.open(args.visit, self._systems(args), actor, earlier, args.technician)
         state = self._station.record.engine.state
         return f"visit {args.visit} is open{told(earlier)}", {"visit": args.visit, "systems": list(state.systems)}
 
-    def _cues(self, args: c.Cues) -> tuple[str, dict[str, object]]:
-        self._need_visit()
-        cues = self._station.record.engine.state.cues
-        if args.level and args.level not in LEVELS:
-            raise CommandRefused(f"no level of cues is called {args.level!r}; they are {', '.join(LEVELS)}")
-        if args.repeat:
-            return ("nothing was said yet" if cues.last is None else cues.last.text), {}
-        return f"cues are {args.level or cues.level} now", {"level": args.level or cues.level}
-
-    def _show(self) -> tuple[str, dict[str, object]]:
-        station = self._station
-        if not station.record.visit:
-            return "no visit is open", {"visit": ""}
-        engine = station.record.engine
-        state = engine.state
-        systems = {}
-        for id_, system in state.systems.items():
-            run, mode, run_s = engine.run_of(id_)
-            systems[id_] = {
-                **describe(system),
-                "run": run,
-                "mode": mode,
-                "run_s": round(run_s, 1),
-                "settled": {
-                    name: place.held
-                    for name, place in (*system.points.items(), *system.derived.items())
-                    if place.held is not None
-                },
-            }
-        data: dict[str, object] = {
-            "visit": state.visit,
-            "phase": state.phase,
-            "minutes": round(station.visits.duration_s() / 60.0, 1),
-            "systems": systems,
-            "settled": settled_counts(engine),
-            "placements": {
-                f"{known.id}/{name}": f"{channel.system}/{channel.point}"
-                for known in state.instruments.values()
-                for name, channel in known.channels.items()
-                if channel.point
-            },
-        }
-        return f"visit {state.visit} is open, phase {state.phase}", data
+    async def _remember(self, visit: str, systems: Sequence[SystemRecord]) -> None:
+        """Keep how systems are described for their next visit; failing costs no more than that."""
+        try:
+            await asyncio.to_thread(self._station.visits.systems.keep, systems, visit, time.time_ns())
+        except JournalError as error:
+            log.error("a system is not remembered for the next visit", error=str(error))
+            if self._station.record.visit:
+                text = f"a system's description is not kept for the next visit: {error}"
+                self._station.take(e.Noted(text=text, by="station"))
 
 
 def commanded(verb: str, request: c.Request, ok: bool, answer: str, data: dict[str, object]) -> e.Commanded:
@@ -310,7 +169,7 @@ def commanded(verb: str, request: c.Request, ok: bool, answer: str, data: dict[s
     return e.Commanded(
         request=request.request,
         verb=verb,
-        args=request.args,
+        args=command.kept_args(verb, request.args),
         actor=request.actor,
         ok=ok,
         answer=answer,
@@ -319,8 +178,19 @@ def commanded(verb: str, request: c.Request, ok: bool, answer: str, data: dict[s
     )
 
 
-def _last_digit(text: str) -> float:
-    """The step of the last digit typed: 0.1 for "52.4 degF", 1 for "118 psig"."""
-    match = re.match(r"\s*[-+−]?\d*(?:\.(\d*))?", text)
-    decimals = len(match[1]) if match and match[1] else 0
-    return 10.0**-decimals
+def listed(found: Sequence[Remembered | str]) -> dict[str, Any]:
+    """The systems that are remembered, as text and data of a reply."""
+    rows = [
+        {
+            "id": each.record.id,
+            "title": each.record.title,
+            "refrigerant": each.record.refrigerant,
+            "metering_device": each.record.metering_device,
+            "noted": each.noted,
+        }
+        for each in found
+        if isinstance(each, Remembered)
+    ]
+    wrong = [each for each in found if isinstance(each, str)]
+    text = f"{len(rows)} systems are remembered" if rows else "no system is remembered yet"
+    return {"text": "; ".join((text, *wrong)), "data": {"systems": rows, "wrong": wrong}}

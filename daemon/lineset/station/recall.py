@@ -36,7 +36,7 @@ def commands(path: Path, now: float) -> Iterator[tuple[Request, str, Reply]]:
             if body.expires <= now:
                 continue
             data = dict(body.data)
-            if body.ok and body.verb == "visit-close" and (seal := reader.seal()) is not None:
+            if body.ok and body.verb in ("visit-close", "force-close") and (seal := reader.seal()) is not None:
                 data |= {"entries": seal.last, "head": seal.head.hex()}
             yield (
                 Request(request=body.request, expires=body.expires, args=body.args, actor=body.actor),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +14,6 @@ import structlog
 import lineset
 from lineset.assess.rules import read_rules
 from lineset.contract import entry as e
-from lineset.contract.topic import RESERVED_SYSTEMS
 from lineset.engine.fingerprint import fingerprint
 from lineset.engine.fold import Engine
 from lineset.equipment.system import SystemRecord
@@ -22,14 +21,15 @@ from lineset.journal.errors import JournalError, from_os
 from lineset.journal.file import JournalFile
 from lineset.journal.reader import JournalReader
 from lineset.journal.station_journal import StationJournal
-from lineset.journal.visit_files import VisitFile, list_visits, open_visit, visit_path
-from lineset.physics.errors import PhysicsError
+from lineset.journal.visit_files import VisitFile, list_visits, open_visit
 from lineset.physics.refrigerant import canonical_name, curve
 from lineset.station.earlier import earlier_visits
 from lineset.station.events import BROKER, JournalEvents
 from lineset.station.introduce import introduced
+from lineset.station.opening import check_open
 from lineset.station.recall import recall
 from lineset.station.record import Record, rebuilt
+from lineset.station.remembered import Systems
 from lineset.station.retained import retained_topics
 from lineset.stream.command import CommandRefused
 from lineset_drivers.clock import NS
@@ -54,6 +54,8 @@ class Visits:
         station_folder.mkdir(parents=True, exist_ok=True)
         self._between = StationJournal(station_folder, station.key, meta={"station": station.config.name})
         self.current: Record | None = None
+        self.systems = Systems(station.config.data / "systems")
+        self.wanted: Callable[[], Sequence[str]] = tuple  # what the worklist asks for before closing
         self._events: dict[str, JournalEvents] = {}  # by visit, in the order of attaching
         self._retiring: set[asyncio.Task[None]] = set()
 
@@ -166,7 +168,7 @@ class Visits:
         record.hold()  # its first entries are one transaction
         return record
 
-    def _opened(self, visit: str, systems: Sequence[SystemRecord], by: str) -> None:
+    def _opened(self, visit: str, systems: Sequence[SystemRecord], by: str, technician: str = "") -> None:
         config = self._station.config
         curves = {}
         for system in systems:
@@ -190,33 +192,11 @@ class Visits:
                     "rules": {"text": config.rules, "sha256": read_rules(config.rules).sha256},
                 },
                 by=by,
+                technician=technician,
             )
         )
 
     # ------------------------------------------------------------------------------------------------ open and close
-
-    def check_open(self, visit: str, systems: Sequence[SystemRecord]) -> Path:
-        """Where the journal of a new visit would be. Raises CommandRefused with what stands in the way."""
-        if self.record.visit:
-            raise CommandRefused(f"visit {self.record.visit} is open; close it first: lineset visit close")
-        try:
-            path = visit_path(self._folder, visit)
-        except ValueError as error:
-            raise CommandRefused(str(error)) from error
-        if path.exists():
-            raise CommandRefused(f"there is a visit {visit} already; give this one another name")
-        if not systems:
-            raise CommandRefused("name at least one system: lineset visit open NAME --refrigerant R-410A")
-        if len({system.id for system in systems}) < len(systems):
-            raise CommandRefused("two systems have one id; give each its own")
-        for system in systems:
-            if system.id in RESERVED_SYSTEMS:
-                raise CommandRefused(f"a system cannot be called {system.id!r}; give it another id")
-            try:
-                curve(system.refrigerant)
-            except PhysicsError as error:
-                raise CommandRefused(f"system {system.id}: {error}") from error
-        return path
 
     def earlier(self, systems: Sequence[SystemRecord]) -> list[e.Recalled | e.Noted]:
         """What earlier visits say of these systems. Reads files: call it in a thread."""
@@ -228,6 +208,7 @@ class Visits:
         systems: Sequence[SystemRecord],
         by: str,
         earlier: Sequence[e.Recalled | e.Noted] = (),
+        technician: str = "",
     ) -> None:
         """Open a visit; the state of all instruments is copied in, and the configured placements are made.
 
@@ -235,7 +216,7 @@ class Visits:
         calls puts the command on it and releases it. Raises CommandRefused.
         """
         station = self._station
-        path = self.check_open(visit, systems)
+        path = check_open(self._folder, self.record.visit, visit, systems)
         systems = [
             msgspec.structs.replace(system, refrigerant=canonical_name(system.refrigerant) or system.refrigerant)
             for system in systems
@@ -247,7 +228,7 @@ class Visits:
         before = self.record
         # nothing may come between the new record and its first entry: no await from here on
         self.current = self._record(Engine(fingerprint()), journal, visit)
-        self._opened(visit, systems, by)
+        self._opened(visit, systems, by, technician or station.config.technician)
         for recalled in earlier:
             station.take(recalled)
         station.introduce_all()
@@ -269,8 +250,10 @@ class Visits:
         self._retire(before)
         self.clear_earlier()
 
-    async def close(self, command: e.Commanded) -> dict[str, object]:
+    async def close(self, command: e.Commanded, missing: Sequence[str] = ()) -> dict[str, object]:
         """Close and seal the open visit, with the command as it goes on record. Returns what the seal says.
+
+        `missing` are the sentences against which it is forced.
 
         Raises CommandRefused.
         """
@@ -286,7 +269,8 @@ class Visits:
         # no await from here on until entries go to the station's own record
         record.hold()
         station.take(command)
-        station.take(e.Closed(by=command.actor, reason=str(command.args.get("reason", ""))))
+        reason = str(command.args.get("reason", ""))
+        station.take(e.Closed(by=command.actor, reason=reason, missing=tuple(missing)))
         record.release()
         station.announcer.visit(record.engine, "closed")
         t = station.clock.now()
@@ -372,6 +356,13 @@ class Visits:
         for events in self._events.values():
             events.close()
         self._events.clear()
+
+    def opened(self) -> e.Opened | None:
+        """How the open visit was opened, as it is on record; None before that is committed."""
+        with JournalReader(self.record.path) as reader:
+            first = next(iter(reader.rows(1, {"opened"})), None)
+        body = None if first is None else e.decode(first.body)
+        return body if isinstance(body, e.Opened) else None
 
     def duration_s(self) -> float:
         """Seconds of visit time since the open visit began."""

@@ -6,6 +6,7 @@ Who may ask is the broker's to enforce: the right to publish on `command/#` is t
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import time
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Mapping
@@ -21,9 +22,11 @@ from lineset.stream.link import Incoming, Link, Session
 log = structlog.get_logger(__name__)
 
 MAX_BYTES = 64 * 1024
+MAX_BLOB_BYTES = 512 * 1024  # of the verb `blob`: 256 KiB of a photo as base64, and what stands around them
 MAX_AHEAD_S = 3600.0  # a request may not expire later than this, so that remembering it has an end
 MAX_REMEMBERED = 2048
 MAX_WAITING = 256
+_HASHED = "sha256:"
 
 Handler = Callable[[str, msgspec.Struct, Request], Awaitable[Reply]]
 
@@ -92,7 +95,7 @@ class CommandDesk:
         request: Request | None = None
         try:
             verb = self._verb(message)
-            request = _decode(message.payload)
+            request = _decode(message.payload, MAX_BLOB_BYTES if verb == "blob" else MAX_BYTES)
             args = self._check(verb, request)
         except CommandRefused as refusal:
             return self._refuse(message, verb, request, str(refusal))
@@ -171,9 +174,20 @@ class CommandDesk:
         return len(self._remembered) < MAX_REMEMBERED
 
 
-def _decode(payload: bytes) -> Request:
-    if len(payload) > MAX_BYTES:
-        raise CommandRefused(f"malformed: {len(payload)} bytes are more than the {MAX_BYTES} a command may have")
+def kept_args(verb: str, args: dict[str, Any]) -> dict[str, Any]:
+    """Arguments as they are remembered and journaled: the bytes of a photo's part by their hash, the rest as it came.
+
+    Of what is kept already it is the same again, so that a command asked again after a restart is known.
+    """
+    data = args.get("data")
+    if verb != "blob" or not isinstance(data, str) or data.startswith(_HASHED):
+        return args
+    return {**args, "data": _HASHED + hashlib.sha256(data.encode()).hexdigest()}
+
+
+def _decode(payload: bytes, most: int) -> Request:
+    if len(payload) > most:
+        raise CommandRefused(f"malformed: {len(payload)} bytes are more than the {most} a command may have")
     try:
         request = msgspec.json.decode(payload, type=Request)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
@@ -186,7 +200,7 @@ def _decode(payload: bytes) -> Request:
 def _request_id(payload: bytes) -> str:
     """The id of a request that is wrong in another place, to answer to; empty when it has none that can be used."""
     try:
-        loose: Any = msgspec.json.decode(payload) if len(payload) <= MAX_BYTES else None
+        loose: Any = msgspec.json.decode(payload) if len(payload) <= MAX_BLOB_BYTES else None
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         return ""
     name = loose.get("request") if isinstance(loose, dict) else None
@@ -194,4 +208,4 @@ def _request_id(payload: bytes) -> str:
 
 
 def _fingerprint(verb: str, request: Request) -> bytes:
-    return verb.encode() + b"\0" + msgspec.json.encode(request.args, order="sorted")
+    return verb.encode() + b"\0" + msgspec.json.encode(kept_args(verb, request.args), order="sorted")

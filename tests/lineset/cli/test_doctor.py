@@ -195,7 +195,7 @@ def test_a_key_that_others_may_read_stops_the_job(tmp_path: Path) -> None:
 async def test_the_whole_beside_a_running_station_and_its_journals(bench: Bench) -> None:
     await bench.do("visit-open", visit="v1", systems=[])
     await bench.do("enter", point="line_voltage", value="241 V")
-    await bench.do("visit-close")
+    await bench.do("force-close", reason="the test is over")
     await bench.do("visit-open", visit="v2", systems=[])
     arguments = ("doctor", "--config", str(bench.config), "--at", str(bench.at))
     code, out, err = await said(*arguments, "--json")

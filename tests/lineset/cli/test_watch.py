@@ -64,7 +64,7 @@ async def test_a_pipe_gets_one_line_an_event(bench: Bench) -> None:
         await bench.do("note", text="port cap was loose")
         line = await running.until("note: port cap was loose, by a tester")
         assert re.match(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d note:", line)
-        await bench.do("phase", phase="before")
+        await bench.do("force-phase", phase="before", reason="the test")
         await running.until("the visit goes on to phase before")
         running.process.send_signal(signal.SIGINT)
         assert await running.end() == 0

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from station_rig import (
+    OVER,
     RegisterImage,
     bodies,
     gauges_image,
@@ -84,9 +85,9 @@ async def one_visit(folder: Path, visit: str, high: float, liquid: float) -> tup
 
         opening = await ear.command("visit-open", {"visit": visit, "systems": []})
         assert opening["ok"], opening
-        assert (await ear.command("phase", {"phase": "before"}))["ok"]
+        assert (await ear.command("force-phase", {"phase": "before", **OVER}))["ok"]
         await ear.until(findings)
-        assert (await ear.command("visit-close"))["ok"]
+        assert (await ear.command("force-close", OVER))["ok"]
     bus.unplug()
     return opening["text"], findings()
 
@@ -237,6 +238,6 @@ async def test_a_damaged_earlier_journal_never_keeps_a_visit_from_opening(tmp_pa
         assert opening["ok"]
         assert "visit old cannot be read" in opening["text"]
         assert "visit v0 of 2024-10-05 held against it" in opening["text"]
-        await ear.command("visit-close")
+        await ear.command("force-close", OVER)
     kinds = [body["kind"] for _, body in bodies(visit_journal(tmp_path / "data", "v1"))]
     assert kinds[:3] == ["opened", "note", "recalled"]

@@ -15,6 +15,7 @@ import pytest
 from cli_process import said
 from driver_peers import PtyPeer
 from station_rig import (
+    OVER,
     SYSTEM,
     WAIT_S,
     RegisterImage,
@@ -97,7 +98,7 @@ async def test_a_broker_that_is_killed_costs_live_values_and_no_event(tmp_path: 
             await ear.until(lambda sessions=sessions: ear.sessions > sessions)
         dropped = running.publisher.dropped_live
         await hand.until(lambda: hand.sessions >= 4)
-        assert (await hand.command("visit-close"))["ok"]
+        assert (await hand.command("force-close", OVER))["ok"]
         await everything_said(running)
         last = max(record_events(visit_journal(tmp_path / "data", "v1")))
         await ear.until(lambda: any(m.json["seq"] == last for m in ear.events()))
@@ -203,7 +204,7 @@ async def test_another_broker_by_url_goes_away_and_comes_back(tmp_path: Path) ->
             code, out, err = await said("visit", "show", "--at", str(tmp_path / "run"))
             assert (code, err) == (0, "")
             assert "visit v1" in out
-            assert (await hand.command("visit-close"))["ok"]
+            assert (await hand.command("force-close", OVER))["ok"]
             last = max(record_events(visit_journal(tmp_path / "data", "v1")))
             await ear.until(lambda: any(m.json["seq"] == last for m in ear.events()))
         assert not (tmp_path / "run" / "broker.json").exists()

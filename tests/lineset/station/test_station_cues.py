@@ -29,7 +29,7 @@ async def test_a_cue_goes_out_with_its_seq_and_is_spoken(tmp_path: Path) -> None
         assert van.broker is not None
         watcher = van.broker.address("watch")
         speaking = asyncio.create_task(keep_speaking(watcher, van.topics, [("false",), a_voice(tmp_path)]))
-        asker = van.broker.address("command")
+        asker = van.broker.address("technician")
         assert (await ask(asker, van.topics, "visit-open", {"visit": "v1", "systems": []})).ok
         await ear.until(lambda: [m for m in ear.heard if "/cue/" in m.topic])
         heard = next(m for m in ear.heard if "/cue/" in m.topic)

@@ -12,6 +12,7 @@ import aiomqtt
 import pytest
 from driver_peers import PtyPeer
 from station_rig import (
+    OVER,
     WAIT_S,
     Ear,
     RegisterImage,
@@ -131,7 +132,7 @@ async def test_a_full_disk_is_told_costs_nothing_and_heals(tmp_path: Path, disk:
         disk.free()
         await ear.until(lambda: ear.on("station")[-1].json.get("recording", True) is True)
         assert (await ear.command("note", {"text": "space again"}))["ok"]
-        assert (await ear.command("visit-close"))["ok"]
+        assert (await ear.command("force-close", OVER))["ok"]
         last = max(record_events(visit_journal(tmp_path / "data", "v1")))
         await ear.until(lambda: any(m.json["seq"] == last for m in ear.events()))
         journal = visit_journal(tmp_path / "data", "v1")
@@ -154,7 +155,7 @@ async def test_no_visit_is_opened_on_a_full_disk_and_the_station_goes_on(tmp_pat
         assert running.record.visit == ""
         disk.free()
         await opened(ear)
-        assert (await ear.command("visit-close"))["ok"]
+        assert (await ear.command("force-close", OVER))["ok"]
 
 
 async def test_what_memory_cannot_hold_is_lost_counted_and_the_record_still_replays(
@@ -182,7 +183,7 @@ async def test_what_memory_cannot_hold_is_lost_counted_and_the_record_still_repl
         running.record.writer._pending._limit_rows = 200_000
         topic = "visit/v1/main/at_rest/settled/vapor_service_pressure"
         await ear.until(lambda: any(m.json["settled"] for m in ear.on(topic, since) if m.payload))
-        assert (await ear.command("visit-close"))["ok"]
+        assert (await ear.command("force-close", OVER))["ok"]
         journal = visit_journal(tmp_path / "data", "v1")
         last = max(record_events(journal))
         await ear.until(lambda: any(m.json["seq"] == last for m in ear.events()))
@@ -225,7 +226,7 @@ async def test_a_disk_that_the_broker_shares_costs_neither_live_values_nor_the_a
         journal = visit_journal(tmp_path / "data", "v1")
         while running.record.visit:  # until the broker has come back too; a refused command is asked anew
             with contextlib.suppress(aiomqtt.MqttError, AssertionError):
-                await ear.command("visit-close", wait_s=6.0)
+                await ear.command("force-close", OVER, wait_s=6.0)
         last = max(record_events(journal))
         await ear.until(lambda: any(m.json["seq"] == last for m in ear.events()))
         assert running.broker is not None

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from station_rig import (
+    OVER,
     WAIT_S,
     Ear,
     bodies,
@@ -59,13 +60,13 @@ async def test_a_request_is_done_once_and_answered_alike_also_after_a_restart(tm
                 "text"
             ] == refused["text"]
     async with station(tmp_path, text) as running, hearing(running) as ear:
-        closing = await ear.command("visit-close", {}, request="close-1")
+        closing = await ear.command("force-close", OVER, request="close-1")
         assert closing["ok"]
     async with station(tmp_path, text) as running, hearing(running) as ear:
-        again = await ear.command("visit-close", {}, request="close-1")
+        again = await ear.command("force-close", OVER, request="close-1")
         assert again == {**closing, "duplicate": True}
         await opened(ear, "v2")
-        again = await ear.command("visit-close", {}, request="close-1")  # asked late: v2 stays open
+        again = await ear.command("force-close", OVER, request="close-1")  # asked late: v2 stays open
         assert again["data"]["visit"] == "v1"
         assert (await ear.command("visit-show"))["data"]["visit"] == "v2"
     entered = list(bodies(visit_journal(tmp_path / "data", "v1"), "entered"))
@@ -83,7 +84,7 @@ async def test_a_closing_that_was_broken_off_is_finished_at_the_next_start(tmp_p
             raise asyncio.CancelledError
 
         running.record.seal = no_power  # type: ignore[assignment,method-assign]
-        closing = asyncio.create_task(ear.command("visit-close", {}, request="close-1"))
+        closing = asyncio.create_task(ear.command("force-close", OVER, request="close-1"))
         await ear.until(lambda: running.record.visit == "" or ear.on("visit/v1")[-1].json["state"] == "closed")
         closing.cancel()
     assert not verify(visit_journal(tmp_path / "data", "v1")).sealed
@@ -92,7 +93,7 @@ async def test_a_closing_that_was_broken_off_is_finished_at_the_next_start(tmp_p
         found = verify(visit_journal(tmp_path / "data", "v1"), public_key=running.key.public)
         assert found.ok
         assert found.sealed
-        again = await ear.command("visit-close", {}, request="close-1")
+        again = await ear.command("force-close", OVER, request="close-1")
         assert (again["ok"], again["duplicate"], again["data"]["head"]) == (True, True, found.head.hex())
         await opened(ear, "v2")
         # its last event was told before the end, or is told now
@@ -121,7 +122,7 @@ async def test_a_restart_goes_on_with_the_visit_and_says_so(tmp_path: Path) -> N
     text = station_text(tmp_path / "data", gauges(bus.url), speed=60)
     async with station(tmp_path, text) as running, hearing(running) as ear:
         await opened(ear)
-        await ear.command("phase", {"phase": "before"})
+        await ear.command("force-phase", {"phase": "before", **OVER})
         before = await ear.settled("v1", "before", "vapor_service_pressure")
     changed = text.replace(
         'profile = "pressure-transducer-2ch"',
@@ -137,7 +138,7 @@ async def test_a_restart_goes_on_with_the_visit_and_says_so(tmp_path: Path) -> N
         after = await ear.settled("v1", "before", "vapor_service_pressure")
         shown = await ear.command("visit-show")
         assert shown["data"]["placements"] == {"gauges/low": "main/vapor_service_pressure"}
-        await ear.command("visit-close")
+        await ear.command("force-close", OVER)
     bus.unplug()
     assert after["seq"] > before["seq"]
     assert after["v"] - before["v"] == pytest.approx(6894.757, abs=1)  # the new calibration holds from now on

@@ -8,6 +8,7 @@ import pytest
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 from station_rig import (
+    OVER,
     bodies,
     gauges_image,
     hearing,
@@ -51,7 +52,7 @@ async def test_from_register_image_to_settled_superheat_and_subcooling(tmp_path:
         now = ear.on("visit/v1/main/now")[-1].json
         live = ear.on("visit/v1/main/reading/vapor_service_pressure")[-1].json
         told = ear.on("instrument/gauges")[-1].json
-        assert (await hand.command("visit-close"))["ok"]
+        assert (await hand.command("force-close", OVER))["ok"]
     bus.unplug()
 
     # the register holds tenths of psi

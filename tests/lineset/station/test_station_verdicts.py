@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from station_rig import bodies, hearing, station, station_text, visit_journal
+from station_rig import OVER, bodies, hearing, station, station_text, visit_journal
 
 from lineset.station.config import ConfigError, load
 
@@ -40,7 +40,7 @@ async def test_a_bench_capacitor_fails_on_its_topic_and_on_record(tmp_path: Path
         assert "assumed" not in said or not any("locked out" in words for words in said["assumed"])
         async with hearing(running, "watch") as late:  # retained: who comes later still sees it
             await late.until(lambda: late.on(topic))
-        await ear.command("visit-close")
+        await ear.command("force-close", OVER)
     journal = visit_journal(tmp_path / "data", "v1")
     rules = next(body for _, body in bodies(journal, "opened"))["config"]["rules"]
     assert "low_pct = -5" in rules["text"]

@@ -11,6 +11,7 @@ from pathlib import Path
 import aiomqtt
 import pytest
 from station_rig import (
+    OVER,
     WAIT_S,
     Ear,
     RegisterImage,
@@ -59,7 +60,7 @@ async def test_a_visit_is_opened_shown_moved_on_and_closed(tmp_path: Path) -> No
             "enter", {"point": "vapor_service_pressure", "value": "118 psig", "system": "a"}, actor="the apprentice"
         )
         assert entered["ok"]
-        assert (await ear.command("phase", {"phase": "before"}))["ok"]
+        assert (await ear.command("force-phase", {"phase": "before", **OVER}))["ok"]
         refused = await ear.command("phase", {"phase": "during"})
         assert not refused["ok"]
         assert "at_rest, before, work, drying, after" in refused["text"]
@@ -73,10 +74,10 @@ async def test_a_visit_is_opened_shown_moved_on_and_closed(tmp_path: Path) -> No
         )
         assert shown["data"]["systems"]["b"]["settled"] == {}
         await ear.until(lambda: ear.on("visit/2027-0412") and ear.on("visit/2027-0412")[-1].json["phase"] == "before")
-        closing = await ear.command("visit-close", {"reason": "done"})
+        closing = await ear.command("force-close", {"reason": "done"})
         assert closing["ok"]
         await ear.until(lambda: ear.on("visit/2027-0412")[-1].json["state"] == "closed")
-        again = await ear.command("visit-close")
+        again = await ear.command("force-close", OVER)
         assert not again["ok"]
         assert again["text"] == "no visit is open"
         for verb, args in (("note", {"text": "x"}), ("phase", {"phase": "after"}), ("place", {"instrument": "by-eye"})):
@@ -99,7 +100,9 @@ async def test_a_visit_is_opened_shown_moved_on_and_closed(tmp_path: Path) -> No
     assert rows[0][0] == 1
     assert rows[0][1]["kind"] == "opened"
     inputs = [body for _, body in rows if body["kind"] in INPUT_KINDS]
-    assert inputs[-1] == {"kind": "closed", "by": "the test", "reason": "done"}
+    closed = inputs[-1]
+    assert (closed["kind"], closed["by"], closed["reason"]) == ("closed", "the test", "done")
+    assert any("thermostat" in each for each in closed["missing"])
     who = {body["verb"]: body["actor"] for body in inputs if body["kind"] == "command"}
     assert who["enter"] == "the apprentice"
     assert next(b for b in inputs if b["kind"] == "entered")["by"] == "the apprentice"
@@ -110,7 +113,8 @@ async def test_a_visit_is_opened_shown_moved_on_and_closed(tmp_path: Path) -> No
     ("args", "words"),
     [
         ({"visit": "v1", "systems": [{"id": "main", "refrigerant": "R-999"}]}, "R-999"),
-        ({"visit": "v1", "systems": [{"id": "main"}]}, "'refrigerant' is missing"),
+        ({"visit": "v1", "systems": [{"id": "attic"}]}, "nothing is remembered of 'attic'"),
+        ({"visit": "v1", "systems": [{"id": "attic", "title": "x"}]}, "'refrigerant' is missing"),
         ({"visit": "v1", "systems": [{"id": "event", "refrigerant": "R-22"}]}, "another id"),
         (
             {"visit": "v1", "systems": [{"id": "x", "refrigerant": "R-22"}, {"id": "x", "refrigerant": "R-22"}]},
@@ -135,7 +139,7 @@ async def test_a_visit_that_cannot_be_is_refused_with_a_sentence(
         second = await ear.command("visit-open", {"visit": "v2", "systems": []})
         assert not second["ok"]
         assert "v1 is open; close it first" in second["text"]
-        assert (await ear.command("visit-close"))["ok"]
+        assert (await ear.command("force-close", OVER))["ok"]
         taken = await ear.command("visit-open", {"visit": "v1", "systems": []})
         assert not taken["ok"]
         assert "another name" in taken["text"]
@@ -158,7 +162,7 @@ async def test_no_frame_is_lost_between_two_journals(tmp_path: Path) -> None:
             await opened(ear, visit)
             # beyond the answer of the command, so that frames lie on both sides of every change
             await ear.until(lambda at=at: image.answered >= at + 5)
-            await ear.command("visit-close")
+            await ear.command("force-close", OVER)
             at = image.answered
             await ear.until(lambda at=at: image.answered >= at + 5)
     bus.unplug()
@@ -215,7 +219,7 @@ async def test_retained_topics_of_the_last_visit_go_when_the_next_opens(tmp_path
         await ear.command("enter", {"point": "vapor_service_pressure", "value": "118 psig"})
         await ear.settled("v1", "at_rest", "vapor_service_pressure")
         await ear.until(lambda: ear.on("visit/v1/main/now"))
-        await ear.command("visit-close")
+        await ear.command("force-close", OVER)
         await ear.until(lambda: ear.on("visit/v1")[-1].json["state"] == "closed")
         async with hearing(running, "watch") as late:  # who comes now still sees it
             await late.until(lambda: late.on("visit/v1/main/at_rest/settled/vapor_service_pressure"))
@@ -254,7 +258,7 @@ async def test_events_of_a_visit_closed_in_an_outage_come_later_and_its_topics_s
 
         running.broker._launch = held_down  # type: ignore[method-assign]
         await opened(ear)
-        await ear.command("phase", {"phase": "before"})
+        await ear.command("force-phase", {"phase": "before", **OVER})
         await _outage(running)
         # in the outage the technician goes on; commands come over the broker, so the station is asked directly
         handle = running._commands.handle
@@ -265,7 +269,7 @@ async def test_events_of_a_visit_closed_in_an_outage_come_later_and_its_topics_s
 
         entered = c.Enter(point="vapor_service_pressure", value="118 psig")
         assert (await ask("enter", entered)).ok
-        assert (await ask("visit-close", c.VisitClose())).ok
+        assert (await ask("force-close", c.ForceClose(**OVER))).ok
         assert (await ask("visit-open", c.VisitOpen(visit="v2", systems=[]))).ok
         assert not [m for m in ear.heard if "/settled/" in m.topic]
         since = len(ear.heard)
