@@ -153,7 +153,9 @@ class Shown:
     async def command(self, verb: str, **args: object) -> Reply:
         """Give the station a command. Raises DemoError when it is refused."""
         try:
-            reply = await ask(self._broker.address("technician"), self.topics, verb, args, actor="the demo's technician")
+            reply = await ask(
+                self._broker.address("technician"), self.topics, verb, args, actor="the demo's technician"
+            )
         except StreamError as error:
             raise DemoError(str(error)) from error
         if not reply.ok:
