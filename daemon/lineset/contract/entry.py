@@ -63,6 +63,7 @@ class Introduced(Body, frozen=True, kw_only=True, tag="introduced"):
     origin: str = "instrument"  # or "entered": a person with a meter
     stale_after_s: float = 10.0
     channels: tuple[ChannelRecord, ...] = ()
+    roams: bool = False  # one clamp, one pair of leads, that goes from wire to wire
 
 
 class Framed(Body, frozen=True, kw_only=True, tag="frame"):

@@ -29,6 +29,7 @@ from lineset.engine import (
     entering,
     hunting,
     placement,
+    roaming,
     settling,
     working,
 )
@@ -68,6 +69,7 @@ class Engine:
             e.InstrumentChanged: self._instrument_changed,
             e.WallClock: self._wall,
             e.Resumed: self._resumed,
+            e.Answered: self._answered,
             e.Closed: self._closed,
         }
 
@@ -159,6 +161,9 @@ class Engine:
 
     def _placed(self, body: e.Placed) -> None:
         self._out += placement.place(self._state, body)
+        known = self._state.instruments.get(body.instrument)
+        if known is not None and body.channel in known.channels:
+            self._out += roaming.placed(self._state, body.instrument, known.channels[body.channel], body)
         self._compile_anew()
 
     def _phased(self, body: e.Phased) -> None:
@@ -224,6 +229,9 @@ class Engine:
             if unknown:
                 self._out.append(run_changed(system, was, since, {}, state.t))
 
+    def _answered(self, body: e.Answered) -> None:
+        self._out += roaming.answered(self._state, body)
+
     def _closed(self, body: e.Closed) -> None:
         self._state.closed = True
 
@@ -284,6 +292,8 @@ class Engine:
                 if quality is Quality.GOOD:
                     quality = channel.watch.judge(t, si, route.fastest, route.fine and value != route.rest)
                 channel.value = si
+            if channel.roam is not None and value is not None and quality is Quality.GOOD:
+                self._out += roaming.hear(self._state, body.instrument, channel, t, si)
             place, system = route.place, route.system
             if place is None or system is None:
                 if quality is not channel.quality:

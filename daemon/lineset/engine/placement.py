@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from lineset.contract import entry as e
-from lineset.engine import derivation, hunting, settling
+from lineset.engine import derivation, hunting, roaming, settling
 from lineset.engine.state import ChannelState, EngineState, InstrumentEngineState, PointState, SystemState
 from lineset.equipment.points import PointError, point
 from lineset.measure.bands import staying_kind
@@ -68,7 +68,9 @@ def introduce(state: EngineState, body: e.Introduced) -> list[e.OutputBody]:
         stale_after_ns=round(body.stale_after_s * NS),
         channels=channels,
         state=known.state if known is not None else "seeking",
+        spool=known.spool if known is not None else 0,
     )
+    roaming.introduce(channels, roams=body.roams)
     for channel, system, point_name in moved:
         _sit(state.systems[system], channel, body.instrument, point_name, state.t)
     return out

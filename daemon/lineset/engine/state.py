@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import msgspec
 
-from lineset.contract.entry import ChannelRecord, InstallationTerm, SystemRecord
+from lineset.contract.entry import ChannelRecord, InstallationTerm, Questioned, SystemRecord
 from lineset.equipment.display import Units
 from lineset.measure.quality import Quality, Watch
 from lineset.measure.settle import Detector
 from lineset.visit.comparison import Correction, Window
 from lineset.visit.cues import CueState
+from lineset.visit.roaming import RoamState
 from lineset.visit.run import RunFusion
 
 
@@ -72,6 +73,7 @@ class ChannelState(msgspec.Struct):
     last_t: int = -1
     zero_since: int = -1  # ns since which a clamp reads zero; -1: it does not
     value: float | None = None  # SI, also while it sits nowhere
+    roam: RoamState | None = None  # of a clamp that goes from wire to wire
     correction: Correction | None = None  # what a comparison at rest found
     compared_t: int = -1  # ns at which it was last compared; -1: it was not
     settled_at: list[str] = []  # "system/point": where something settled that was read with it
@@ -169,6 +171,7 @@ class EngineState(msgspec.Struct):
     language: str = "en"  # of cues
     units: Units = "customary"  # of values in cues
     cues: CueState = msgspec.field(default_factory=CueState)
+    questions: dict[str, Questioned] = {}  # by id, the open ones
     today: str = ""  # ISO date by wall time: calibrations fall due by it
     installation: dict[str, tuple[InstallationTerm, ...]] = {}  # as the station edited it
     opened: bool = False

@@ -16,6 +16,7 @@ from lineset.equipment.system import SystemDescriptionError, SystemRecord
 from lineset.journal.errors import JournalError, RowsLostError
 from lineset.station import visiting
 from lineset.station.amending import amend
+from lineset.station.answering import answer
 from lineset.station.asked import Done, need_visit
 from lineset.station.earlier import told
 from lineset.station.observing import Photos, observe
@@ -124,6 +125,8 @@ class Commands:
                 return self._photos.take(station, args)
             case c.Amend():
                 return amend(station, args, actor)
+            case c.Answer():
+                return answer(station, args, actor)
             case c.Cues():
                 return visiting.cues(station, args)
             case c.VisitClose() | c.ForceClose():

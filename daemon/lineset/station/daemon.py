@@ -21,6 +21,7 @@ from lineset.journal.outbox import Outbox
 from lineset.journal.seal import StationKey
 from lineset.journal.writer_queue import WriterState
 from lineset.station.announcer import Announcer
+from lineset.station.answering import proposal
 from lineset.station.commands import Commands
 from lineset.station.config import Config
 from lineset.station.inbox import Inbox, Item
@@ -222,6 +223,7 @@ class Station:
     def take(self, body: e.InputBody) -> int:
         """Put something that happened now on record."""
         seq = self.record.take(self.clock.now(), body)
+        self._place_what_was_proposed()
         self.announcer.live(self.record.engine.take_live())
         return seq
 
@@ -237,6 +239,15 @@ class Station:
             self.record.take(item.t, e.Overrun(instrument=item.instrument, loss=item.kind, count=item.count))
             log.warning("readings lost", id=item.instrument, kind=item.kind, count=item.count)
 
+    def _place_what_was_proposed(self) -> None:
+        proposed = self.record.proposed
+        while proposed:
+            body = proposal(proposed.pop(0))
+            self.record.take(self.clock.now(), body)
+            told = self.states.get(body.instrument)
+            if told is not None:
+                self.announcer.instrument(self.record.engine, told)
+
     def tell(self, told: InstrumentState) -> None:
         """An instrument's state, on record and on its topic."""
         self.states[told.instrument] = told
@@ -245,6 +256,7 @@ class Station:
         log.info("instrument", id=told.instrument, state=told.state, reason=told.reason)
 
     def _after(self) -> None:
+        self._place_what_was_proposed()
         self.announcer.live(self.record.engine.take_live())
 
     def events_committed(self) -> None:

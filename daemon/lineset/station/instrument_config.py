@@ -27,6 +27,7 @@ class InstrumentConfig(msgspec.Struct, frozen=True, kw_only=True):
 
     spec: InstrumentSpec
     calibration: dict[str, Calibration] = {}
+    roams: bool = False  # it goes from wire to wire, and is placed by what it reads
 
 
 def read_instruments(root: Table, folder: Path | None, relay_key: str = "") -> tuple[list[InstrumentConfig], set[str]]:
@@ -58,6 +59,7 @@ def _instrument(
     link = table.text("link", example='"serial:///dev/ttyUSB0"')
     unit = table.integer("unit", None, least=1, most=247)
     serial = table.text("serial", "")
+    roams = table.boolean("roams", False)
     profile = _profile(table, name, folder) if name else None
     options = _options(table.table("options"), profile)
     calibration = _calibrations(table.table("calibration"))
@@ -90,7 +92,7 @@ def _instrument(
             )
         options = {**options, "relay_key": relay_key}
     spec = InstrumentSpec(id=id_, profile=profile, link=link, unit=unit, serial=serial, options=options)
-    return InstrumentConfig(spec=spec, calibration=calibration), address
+    return InstrumentConfig(spec=spec, calibration=calibration, roams=roams), address
 
 
 def _profile(table: Table, name: str, folder: Path | None) -> Profile | None:

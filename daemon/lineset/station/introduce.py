@@ -27,6 +27,7 @@ def introduced(config: InstrumentConfig) -> Introduced:
         profile_sha256=profile.sha256,
         profile_text=profile.text,
         origin="entered" if profile.protocol == "entered" else "instrument",
+        roams=config.roams,
         stale_after_s=profile.stale_after_s,
         channels=tuple(_channel(each, config.calibration.get(each.name)) for each in profile.channels),
     )

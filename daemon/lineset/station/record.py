@@ -52,6 +52,7 @@ class Record:
         self.journal_id = journal.identity
         self._on_events = on_events
         self._last_event = self._told = journal.last
+        self.proposed: list[e.Questioned] = []  # placements that the readings made, to be put on record
         self.writer = Writer(journal, on_commit=self._committed, on_state=on_state, rotation=rotation)
         self._kind = e.kind_of
         self._encode = e.encode
@@ -124,6 +125,8 @@ class Record:
         rows = [Row(seq, t, kind, self._encode(body))]
         urgent = kind in e.RECORD_KINDS
         for output in outputs:
+            if type(output) is e.Questioned and output.state == "taken":
+                self.proposed.append(output)
             seq += 1
             kind = self._kind(output)
             if kind in e.RECORD_KINDS:
