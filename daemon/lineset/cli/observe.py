@@ -40,7 +40,7 @@ def observe(
 
     Take photos with your hands out of a live panel.
 
-    Example: lineset observe "oil under the flare nut" --sign oil_at_fitting --photo nut.jpg
+    Example: lineset observe "oil under the flare nut" --sign oil_stain --photo nut.jpg
 
     Exit code: 0 on record, 1 refused, 2 wrong words, 3 no station runs here.
     """
