@@ -14,6 +14,7 @@ from lineset.cli import (
     cues,
     declare,
     doctor,
+    done,
     enter,
     export,
     find,
@@ -64,6 +65,8 @@ app.command("place")(place.place)
 app.command("enter", context_settings={"ignore_unknown_options": True})(enter.enter)
 app.command("declare")(declare.declare)
 app.command("note")(note.note)
+app.command("done")(done.done)
+app.command("worklist")(done.worklist)
 app.command("observe")(observe.observe)
 app.command("watch")(watch.watch)
 app.command("board")(board.board)

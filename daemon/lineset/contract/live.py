@@ -56,6 +56,8 @@ class VisitMessage(Message, frozen=True, kw_only=True):
     systems: dict[str, dict[str, Any]] = {}
     run: dict[str, str] = {}
     settled: dict[str, int] = {}  # phase -> how many names have settled
+    minutes_left: float = 0.0  # of the whole visit, as far as its worklists tell
+    progress: dict[str, tuple[int, int]] = {}  # system -> tasks and points out of the way, and all of them
 
 
 class ValueMessage(Message, frozen=True, kw_only=True):

@@ -10,9 +10,11 @@ import msgspec
 from lineset.contract import entry as e
 from lineset.contract.live import InstrumentMessage, NowMessage, ValueMessage, VisitMessage, encode
 from lineset.contract.topic import Topics
+from lineset.contract.worklist import WorklistMessage
 from lineset.engine.ahead import Ahead, ahead_of
 from lineset.engine.fold import Engine, LiveValue
 from lineset.engine.settling import sig9
+from lineset.engine.sheets import sheet_of
 from lineset.engine.state import PointState, SystemState
 from lineset.equipment.display import Units, shown
 from lineset.measure.quality import USABLE, Quality
@@ -32,11 +34,13 @@ class Announcer:
         self._paths: dict[tuple[str, str, bool], str] = {}
         self._visit = ""
         self._said: VisitMessage | None = None
+        self._sheets: dict[str, WorklistMessage] = {}
 
     def turn_to(self, visit: str) -> None:
         """From now on live values belong to this visit (none when empty)."""
         self._visit = visit
         self._paths.clear()
+        self._sheets.clear()
 
     # ------------------------------------------------------------------------------------------------- live values
 
@@ -155,6 +159,33 @@ class Announcer:
         )
         self._publisher.state(self._topics.instrument(told.instrument), encode(message))
 
+    def worklists(self, engine: Engine) -> None:
+        """Say how the worklist of each system stands, where that changed; asked once a second, whatever comes in."""
+        state = engine.state
+        if not self._visit or state.closed:
+            return
+        wall = round(self._wall(), 3)
+        for id_, system in state.systems.items():
+            sheet = sheet_of(state, system, self._units)
+            message = WorklistMessage(
+                t=wall,
+                system=id_,
+                phase=sheet.phase,
+                items=sheet.items,
+                minutes_left=sheet.minutes_left,
+                next=sheet.next,
+                next_sentence=sheet.next_sentence,
+                meanwhile=sheet.meanwhile,
+                missing=sheet.missing,
+                done=sheet.done,
+                total=sheet.total,
+            )
+            said = self._sheets.get(id_)
+            if said is not None and msgspec.structs.replace(said, t=wall) == message:
+                continue  # retained: the broker has it
+            self._sheets[id_] = message
+            self._publisher.state(self._topics.worklist(self._visit, id_), encode(message))
+
     def visit(self, engine: Engine, status: str) -> None:
         """Say how the visit stands: open or closed, phase, systems, how much has settled."""
         state = engine.state
@@ -168,6 +199,8 @@ class Announcer:
             systems={id_: describe(system) for id_, system in state.systems.items()},
             run={id_: system.run.state for id_, system in state.systems.items()},
             settled=settled_counts(engine),
+            minutes_left=sum(sheet.minutes_left for sheet in self._sheets.values()),
+            progress={id_: (sheet.done, sheet.total) for id_, sheet in self._sheets.items()},
         )
         if self._said is not None and msgspec.structs.replace(self._said, t=message.t) == message:
             return  # retained: the broker has it

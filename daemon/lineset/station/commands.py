@@ -22,6 +22,7 @@ from lineset.station.earlier import told
 from lineset.station.observing import Photos, observe
 from lineset.station.placing import enter, place
 from lineset.station.remembered import Remembered
+from lineset.station.tasking import task
 from lineset.stream import command
 from lineset.stream.command import CommandRefused
 
@@ -119,6 +120,8 @@ class Commands:
             case c.Note():
                 need_visit(station)
                 return "noted", {"seq": station.take(e.Noted(text=args.text, by=actor))}
+            case c.Task():
+                return task(station, args, actor)
             case c.Observe():
                 return observe(station, self._photos, args, actor)
             case c.BlobPart():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Literal
 
@@ -23,6 +23,7 @@ from lineset.station.instrument_config import ID, InstrumentConfig, read_instrum
 from lineset.stream.address import BrokerAddress, read_private
 from lineset.stream.errors import SettingsError
 from lineset.visit.cues import LEVELS
+from lineset.visit.tasks import WorklistError, read_worklist
 from lineset_drivers.errors import DriverError, ProfileError
 from lineset_drivers.instrument import InstrumentSpec
 from lineset_drivers.relay_server import read_key
@@ -107,6 +108,7 @@ class Config(msgspec.Struct, frozen=True, kw_only=True):
     file: str
     installation: dict[str, tuple[InstallationTerm, ...]] = {}
     rules: str = ""  # text of the shop's rules; empty: the shipped ones
+    worklist: str = ""  # text of the shop's own rows over the shipped worklist
     board: BoardConfig = BoardConfig()
     language: str = "en"  # of cues, worklist and report
     technician: str = ""  # name or number of who works with this station
@@ -156,6 +158,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
     cues.finish()
     technician = station.text("technician", "", regex=r"[^\x00-\x1f]{0,80}", example='"T-17"')
     rules = _rules(station, base)
+    worklist = _worklist(station, base)
     speed = station.number("speed", 1.0, above=0.0, most=200.0)
     station.finish()
     live = root.table("live")
@@ -189,6 +192,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
         text=text,
         file=str(file),
         rules=rules,
+        worklist=worklist,
         board=board,
         language=language,
         technician=technician,
@@ -197,18 +201,27 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
 
 
 def _rules(station: Table, base: Path) -> str:
-    given = station.text("rules", "")
+    return _shops_text(station, base, "rules", read_rules)
+
+
+def _worklist(station: Table, base: Path) -> str:
+    return _shops_text(station, base, "worklist", read_worklist)
+
+
+def _shops_text(station: Table, base: Path, key: str, check: Callable[[str, str], object]) -> str:
+    """The text of a file that the shop wrote; what is wrong with it goes to the table's problems."""
+    given = station.text(key, "")
     if not given:
         return ""
     file = base / Path(given).expanduser()
     try:
         text = file.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        station.problem("rules", f"cannot read {file} ({error})", "Put the path right, or save it as UTF-8")
+        station.problem(key, f"cannot read {file} ({error})", "Put the path right, or save it as UTF-8")
         return ""
     try:
-        read_rules(text, str(file))
-    except RulesError as error:
+        check(text, str(file))
+    except (RulesError, WorklistError) as error:
         station.problems.extend(error.problems)
     return text
 

@@ -8,6 +8,7 @@ import os
 import signal
 import time
 from collections.abc import Callable, Coroutine
+from functools import partial
 from pathlib import Path
 
 import structlog
@@ -28,6 +29,7 @@ from lineset.station.inbox import Inbox, Item
 from lineset.station.introduce import BY_EYE, by_eye, introduced
 from lineset.station.receipts import Receipts
 from lineset.station.record import Record, keep_snapshot
+from lineset.station.tasking import wanted_before_closing
 from lineset.station.visits import Visits
 from lineset.station.voice import keep_speaking
 from lineset.stream.address import (
@@ -109,6 +111,7 @@ class Station:
             wall=self.wall,
         )
         self.visits = Visits(self)
+        self.visits.wanted = partial(wanted_before_closing, self)
         self._stack.push_async_callback(self._close_record)
         found = self.visits.unfinished()
         last_t, gap_ns = (0, 0) if found is None else self.visits.time_passed(found)
@@ -326,6 +329,7 @@ class Station:
                 self._wall_drift = drift
                 self.take(e.WallClock(wall_ns=time.time_ns(), step_ns=step))
                 log.warning("the wall clock stepped", seconds=round(step / NS, 3))
+            self.announcer.worklists(self.record.engine)
             self.announcer.visit(self.record.engine, "open")
             await asyncio.to_thread(self._flush_outbox)
 

@@ -190,6 +190,7 @@ class Visits:
                     "cues": config.cues.level,
                     "speed": config.speed,
                     "rules": {"text": config.rules, "sha256": read_rules(config.rules).sha256},
+                    "worklist": {"text": config.worklist},
                 },
                 by=by,
                 technician=technician,

@@ -129,3 +129,31 @@ async def listen(address: BrokerAddress, *filters: str, qos: int = 0) -> AsyncIt
         task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await task
+
+
+async def retained(
+    address: BrokerAddress, topic_filter: str, *, wait_s: float = 3.0, more_s: float = 0.2
+) -> dict[str, bytes]:
+    """What the broker keeps below a filter, by topic: waits `wait_s` for the first of it, `more_s` for each next.
+
+    Raises ConnectionLost, Unreachable, RefusedByBroker, TlsFailure or SettingsError.
+    """
+    import aiomqtt
+
+    client = await connect(address, f"lineset-look-{secrets.token_hex(4)}")
+    found: dict[str, bytes] = {}
+    loop = asyncio.get_running_loop()
+    try:
+        await faithful(client.subscribe(topic_filter, 1))
+        async with asyncio.timeout(wait_s) as patience:
+            async for message in client.messages:
+                if message.retain and isinstance(message.payload, bytes) and message.payload:
+                    found[message.topic.value] = message.payload
+                    patience.reschedule(loop.time() + more_s)
+    except TimeoutError:
+        pass  # that was all of it
+    except aiomqtt.MqttError as error:
+        raise ConnectionLost(f"{address}: the connection ended before all was read ({error})") from error
+    finally:
+        await disconnect(client)
+    return found
