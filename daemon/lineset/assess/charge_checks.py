@@ -22,6 +22,7 @@ from lineset.assess.targets import (
     target_subcooling,
     target_superheat,
 )
+from lineset.equipment.asking import needs
 from lineset_drivers.quantity import Quantity
 
 _DIFFERENCE = Quantity.TEMPERATURE_DIFFERENCE
@@ -38,7 +39,7 @@ def _orifice(evidence: Evidence) -> str:
         return ""
     if device in _VALVES:
         return "an expansion valve holds superheat itself: charge goes by subcooling"
-    return "the system file does not say which metering device it has"
+    return needs("metering_device")
 
 
 def _valve(evidence: Evidence) -> str:
@@ -47,7 +48,7 @@ def _valve(evidence: Evidence) -> str:
         return ""
     if device in _ORIFICES:
         return "with a fixed orifice charge goes by superheat, not by subcooling"
-    return "the system file does not say which metering device it has"
+    return needs("metering_device")
 
 
 def _confirmed(target: Target, table: str, rules: Rules) -> Target:

@@ -10,6 +10,7 @@ from lineset.assess.decision import State
 from lineset.assess.evidence import Evidence
 from lineset.assess.rules import SHIPPED, Rules
 from lineset.assess.verdict import Verdict
+from lineset.equipment.asking import needs
 
 CATALOGUE: dict[str, Check] = {
     check.name: check
@@ -92,7 +93,7 @@ def judge_charge(evidence: Evidence, rules: Rules, verdicts: list[Verdict]) -> V
     if not cools:
         return None
     if method is None:
-        return _not_made("the system file does not say which metering device it has: charge cannot be judged", proved)
+        return _not_made(f"charge cannot be judged: it {needs('metering_device')}", proved)
     check = CATALOGUE[method]
     by_method = judge(check, evidence, rules)
     if by_method.state in (State.PASS, State.FAIL, State.ADVISORY):

@@ -11,6 +11,7 @@ from lineset.assess.evidence import FACTS, Evidence
 from lineset.assess.limits import limit
 from lineset.assess.rules import Rules
 from lineset.assess.targets import Target
+from lineset.equipment.asking import needs
 from lineset.equipment.nameplate import Nameplate
 from lineset.measure.uncertainty import Z95
 from lineset_drivers.quantity import Quantity
@@ -32,7 +33,7 @@ def _rating(plate: Nameplate, which: str) -> float | None:
 def _capacitor(which: str, value_name: str, current: str) -> Check:
     def applies(evidence: Evidence) -> str:
         if _rating(evidence.system.nameplate, which) is None:
-            return f"the system file does not have the {which.upper()} capacitor's marking"
+            return needs(f"{which}_capacitor_uf")
         return ""
 
     def read(evidence: Evidence, rules: Rules) -> Reading:
@@ -87,7 +88,7 @@ _MOTOR_WORDS = {
 def _amps(motor: str, point: str, rating_field: str, kind_field: str, short: str) -> Check:
     def applies(evidence: Evidence) -> str:
         if getattr(evidence.system.nameplate, rating_field) is None:
-            return f"the system file does not have the {motor.replace('_', ' ')}'s {short}"
+            return needs(rating_field)
         return ""
 
     def read(evidence: Evidence, _rules: Rules) -> Reading:
@@ -114,7 +115,7 @@ def strip_amps(instance: str) -> Check:
 
     def applies(evidence: Evidence) -> str:
         if len(evidence.system.nameplate.heat_strip_w) < number:
-            return f"the system file does not have the kW of heat strip {number}"
+            return needs("heat_strip_kw") + f" (strip {number} is on the clamp)"
         if evidence.mode == "cool":
             return "strips are off while it cools; call for heat to check their amps"
         return ""

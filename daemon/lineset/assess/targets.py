@@ -156,7 +156,8 @@ def target_subcooling(system: SystemRecord) -> Target:
         raise NoTarget(
             "the nameplate's subcooling is not in the system file",
             look_at="subcooling_target_f",
-            remedy="Read it off the outdoor unit's nameplate or charging label and put it in the system file",
+            remedy="Read it off the outdoor unit's nameplate or charging label, then: lineset visit amend "
+            "subcooling_target_f=10",
         )
     return Target(value, 0.0, "the unit's nameplate", Basis.NAMEPLATE)
 

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lineset.equipment.asking import WANTED, needs
 from lineset.equipment.description import SystemFileError, amended, completed, described, read_system, system_text
 from lineset.equipment.nameplate import MOTOR_KINDS, NUMBERS
 from lineset.equipment.system import (
@@ -121,3 +122,13 @@ def test_a_file_tells_each_problem_with_its_key_line_and_remedy() -> None:
     assert all(problem.remedy for problem in caught.value.problems)
     with pytest.raises(SystemFileError, match="not TOML"):
         read_system("id = ", "main.toml")
+
+
+def test_everything_that_a_check_may_ask_for_can_be_given_as_it_is_asked() -> None:
+    for key, (words, example) in WANTED.items():
+        assert needs(key) == f"needs {words}: lineset visit amend {key}={example}"
+        value: Any = example
+        if key not in ("metering_device", "capacity_control", "kind"):
+            numbers = [float(part) for part in example.split(",")]
+            value = numbers if key == "heat_strip_kw" else numbers[0]
+        assert amended(SystemRecord(id="a", refrigerant="R-22"), {key: value})[1] == (key,)
