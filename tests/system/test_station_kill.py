@@ -15,8 +15,9 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
-from cli_process import PROGRAM, WAIT_S, Running
+from cli_process import WAIT_S
 from driver_peers import PtyPeer
+from station_process import StationProcess
 from station_rig import (
     OVER,
     RegisterImage,
@@ -30,57 +31,15 @@ from station_rig import (
     record_events,
     station_text,
     visit_journal,
-    write_config,
 )
 
 from lineset.journal.verify import verify
-from lineset.stream.address import BrokerAddress, read_broker_file
-from lineset.stream.errors import SettingsError
 
 pytestmark = pytest.mark.system
 
 KILLS = 12
 PROVED = ("vapor_service_pressure", "liquid_service_pressure", "total_superheat", "subcooling")
 HERE = Path(__file__).resolve().parent
-
-
-class StationProcess:
-    """`lineset run` in a folder, started again and again with one configuration."""
-
-    def __init__(self, folder: Path, text: str) -> None:
-        self.folder, self.config = folder, write_config(folder, text)
-        self.running: Running | None = None
-        self.starts = 0
-        self._address: BrokerAddress | None = None
-
-    async def start(self) -> None:
-        command = [*PROGRAM, "run", "--config", str(self.config), "--at", str(self.folder / "run")]
-        process = await asyncio.create_subprocess_exec(
-            *command,
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.PIPE,
-            env={**os.environ, "PYTHONHASHSEED": str(self.starts)},
-        )
-        self.starts += 1
-        self.running = Running(process)
-        await self.running.until("is running", err=True)
-
-    @property
-    def broker_pid(self) -> int:
-        return read_broker_file(self.folder / "run").pid
-
-    def address(self, role: str = "technician") -> BrokerAddress:
-        """Where its broker is, or was: who listens tries that until there is another."""
-        with contextlib.suppress(SettingsError):
-            self._address = read_broker_file(self.folder / "run").address(role)  # type: ignore[arg-type]
-        assert self._address is not None
-        return self._address
-
-    async def end(self, how: signal.Signals) -> int:
-        assert self.running is not None
-        with contextlib.suppress(ProcessLookupError):
-            self.running.process.send_signal(how)
-        return await self.running.end()
 
 
 @asynccontextmanager

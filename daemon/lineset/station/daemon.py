@@ -26,7 +26,7 @@ from lineset.station.answering import proposal
 from lineset.station.commands import Commands
 from lineset.station.config import Config
 from lineset.station.inbox import Inbox, Item
-from lineset.station.introduce import BY_EYE, by_eye, introduced
+from lineset.station.introduce import BY_EYE, by_eye, introduced, state_entry
 from lineset.station.receipts import Receipts
 from lineset.station.record import Record, keep_snapshot
 from lineset.station.tasking import wanted_before_closing
@@ -52,6 +52,7 @@ log = structlog.get_logger(__name__)
 
 SNAPSHOT_S = 60.0
 WALL_STEP_NS = NS // 2
+NOTED_STEP_NS = 60 * NS  # a step that a person ought to read of in the record
 
 
 class Station:
@@ -329,6 +330,9 @@ class Station:
                 self._wall_drift = drift
                 self.take(e.WallClock(wall_ns=time.time_ns(), step_ns=step))
                 log.warning("the wall clock stepped", seconds=round(step / NS, 3))
+                if abs(step) > NOTED_STEP_NS:
+                    text = f"this computer's clock was set by {step / NS:+.0f} s; visit time goes on, nothing is lost"
+                    self.take(e.Noted(text=text, by="station"))
             self.announcer.worklists(self.record.engine)
             self.announcer.visit(self.record.engine, "open")
             await asyncio.to_thread(self._flush_outbox)
@@ -375,19 +379,6 @@ class Station:
         """Say again how all instruments stand (their placements changed)."""
         for told in self.states.values():
             self.announcer.instrument(self.record.engine, told)
-
-
-def state_entry(told: InstrumentState) -> e.InstrumentChanged:
-    """An instrument's state as it goes on record."""
-    return e.InstrumentChanged(
-        instrument=told.instrument,
-        state=told.state,
-        reason=told.reason,
-        identity=told.identity,
-        identity_weak=told.identity_weak,
-        link=told.link,
-        battery=told.battery,
-    )
 
 
 async def run(

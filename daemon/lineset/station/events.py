@@ -20,7 +20,7 @@ from lineset.contract.live import (
     encode,
 )
 from lineset.contract.topic import TopicError, Topics
-from lineset.contract.worklist import CueMessage, QuestionMessage
+from lineset.contract.worklist import CueMessage, ObservationMessage, QuestionMessage
 from lineset.derive.catalogue import CATALOGUE
 from lineset.engine.ahead import Ahead
 from lineset.equipment.display import Units, shown, spread_shown
@@ -29,6 +29,7 @@ from lineset.equipment.points import title as point_title
 from lineset.journal.outbox import Outbox
 from lineset.journal.reader import JournalReader
 from lineset.stream.events import EventRow
+from lineset.visit.observations import signs
 from lineset_drivers.quantity import SI_UNIT, Quantity
 
 log = structlog.get_logger(__name__)
@@ -149,6 +150,13 @@ def question_message(body: e.Questioned, wall_s: float, seq: int) -> QuestionMes
         reason=body.reason,
         answer=body.answer,
     )
+
+
+def observation_message(body: e.Observed, wall_s: float, seq: int) -> ObservationMessage:
+    """What a person saw, as a live message; a quick observation that is not known any more goes by its id."""
+    row = signs().get(body.sign)
+    same = {name: getattr(body, name) for name in ("system", "about", "sign", "text", "photo", "urgency")}
+    return ObservationMessage(t=wall_s, seq=seq, title=body.sign if row is None else row.words, **same)
 
 
 def hunting_message(body: e.Hunting, wall_s: float, seq: int, units: Units) -> HuntingMessage:
@@ -299,6 +307,9 @@ class JournalEvents:
             return EventRow(seq, topic, encode(message), True)
         if isinstance(body, e.Cued):
             return EventRow(seq, self._topics.cue(self.visit, body.n), encode(cue_message(body, wall_s, seq)), False)
+        if isinstance(body, e.Observed):
+            topic = self._topics.observation(self.visit, seq)
+            return EventRow(seq, topic, encode(observation_message(body, wall_s, seq)), False)
         if isinstance(body, e.Questioned):
             topic = self._topics.question(self.visit, body.id)
             return EventRow(seq, topic, encode(question_message(body, wall_s, seq)), True)

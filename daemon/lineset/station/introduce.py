@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 
-from lineset.contract.entry import Calibration, ChannelRecord, Introduced
+from lineset.contract.entry import Calibration, ChannelRecord, InstrumentChanged, Introduced
 from lineset.station.instrument_config import InstrumentConfig
 from lineset_drivers import profile as profiles
 from lineset_drivers.channel import Channel
+from lineset_drivers.frame import InstrumentState
 from lineset_drivers.instrument import InstrumentSpec
 
 BY_EYE = "by-eye"
@@ -48,4 +49,17 @@ def _channel(channel: Channel, calibration: Calibration | None) -> ChannelRecord
         high=channel.high if math.isfinite(channel.high) else None,
         response_s=channel.response_s,
         calibration=calibration or Calibration(),
+    )
+
+
+def state_entry(told: InstrumentState) -> InstrumentChanged:
+    """An instrument's state as it goes on record."""
+    return InstrumentChanged(
+        instrument=told.instrument,
+        state=told.state,
+        reason=told.reason,
+        identity=told.identity,
+        identity_weak=told.identity_weak,
+        link=told.link,
+        battery=told.battery,
     )

@@ -50,6 +50,8 @@ def place(station: Station, args: c.Place, actor: str) -> Done:
     why_not = engine.refuse_placement(args.instrument, channel, system, args.point)
     if why_not:
         raise CommandRefused(why_not)
+    there = engine.state.systems[system].points.get(args.point) if system else None
+    before = f"{there.instrument}/{there.channel}" if there is not None and there.channel else ""
     seq = station.take(
         e.Placed(
             instrument=args.instrument,
@@ -64,7 +66,12 @@ def place(station: Station, args: c.Place, actor: str) -> Done:
     if told is not None:
         station.announcer.instrument(engine, told)
     where = f"is at {args.point} of {system}" if args.point else "is placed nowhere now"
-    data = {"instrument": args.instrument, "channel": channel, "system": system, "point": args.point, "seq": seq}
+    data: dict[str, object] = {
+        "instrument": args.instrument, "channel": channel, "system": system, "point": args.point, "seq": seq,
+    }  # fmt: skip
+    if before and before != f"{args.instrument}/{channel}":
+        where += f"; {before} was there and is placed nowhere now"
+        data["instead_of"] = before
     return f"{args.instrument}/{channel} {where}", data
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import os
+import time
 from pathlib import Path
 from typing import Any
 
@@ -273,3 +274,59 @@ async def test_a_key_that_others_can_read_is_refused_with_what_to_do(tmp_path: P
     with pytest.raises(KeyFileError, match="chmod 600"):
         async with station(tmp_path, station_text(tmp_path / "data")):
             pass
+
+
+async def test_two_meters_that_claim_one_point_are_told_apart(tmp_path: Path) -> None:
+    peer = plug(tmp_path / "usb", gauges_image())
+    text = station_text(tmp_path / "data", gauges(peer.url))
+    try:
+        async with station(tmp_path, text) as running, hearing(running) as ear:
+            await opened(ear)
+            told = await ok(ear, "place", instrument="gauges", channel="high", point="vapor_service_pressure")
+            assert told["text"] == (
+                "gauges/high is at vapor_service_pressure of main; gauges/low was there and is placed nowhere now"
+            )
+            assert told["data"]["instead_of"] == "gauges/low"
+            placements = (await ok(ear, "visit-show"))["data"]["placements"]
+            assert placements == {"gauges/high": "main/vapor_service_pressure"}
+            await ok(ear, "force-close", **OVER)
+    finally:
+        peer.unplug()
+
+
+async def test_a_clock_that_jumps_back_an_hour_is_told_and_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real, real_ns = time.time, time.time_ns
+    async with station(tmp_path, station_text(tmp_path / "data")) as running, hearing(running) as ear:
+        await opened(ear)
+        await ok(ear, "enter", point="outdoor_air_temperature", value="83 degF")
+        before = running.record.engine.state.wall_offset_ns
+        monkeypatch.setattr(time, "time", lambda: real() - 3600.0)
+        monkeypatch.setattr(time, "time_ns", lambda: real_ns() - 3600 * 10**9)
+        monkeypatch.setattr(running.desk, "_wall", time.time)  # it holds the clock from before it was set
+        await ear.until(lambda: running.record.engine.state.wall_offset_ns < before - 3590 * 10**9)
+        await ok(ear, "enter", point="return_air_temperature", value="75 degF")
+        await ok(ear, "force-close", **OVER)
+    path = visit_journal(tmp_path / "data", "v1")
+    assert verify(path).ok
+    entries = [body for _, body in bodies(path)]
+    steps = [body["step_ns"] for body in entries if body["kind"] == "wall"]
+    assert any(abs(step + 3600 * 10**9) < 10**9 for step in steps)
+    assert [body["point"] for body in entries if body["kind"] == "entered"] == [
+        "outdoor_air_temperature", "return_air_temperature",
+    ]  # fmt: skip
+    notes = [body["text"] for body in entries if body["kind"] == "note"]
+    assert any("clock" in text and "nothing is lost" in text for text in notes)
+
+
+async def test_what_a_person_saw_has_a_topic_of_its_own(tmp_path: Path) -> None:
+    async with station(tmp_path, station_text(tmp_path / "data")) as running, hearing(running) as ear:
+        await opened(ear)
+        seen = await ok(ear, "observe", sign="pan_cracked", text="left corner")
+        await ear.until(lambda: ear.on(f"visit/v1/observation/{seen['data']['seq']}"))
+        told = ear.on(f"visit/v1/observation/{seen['data']['seq']}")[-1].json
+        assert (told["title"], told["urgency"], told["about"], told["text"]) == (
+            "the drain pan is cracked", "soon", "drain", "left corner",
+        )  # fmt: skip
+        await ok(ear, "force-close", **OVER)
