@@ -169,6 +169,7 @@ class VisitShow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 FORCING = ("force-phase", "force-close")
 """Verbs that go on against what is missing: kept from all roles but the technician's"""
 
+
 class Systems(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """`systems`: the systems that the station remembers from earlier visits."""
 
