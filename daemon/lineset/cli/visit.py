@@ -205,11 +205,15 @@ def _described(data: dict[str, object]) -> list[str]:
         lines.append(f"\nsystem {id_}: {system['refrigerant']}, {system['run']} {system['mode']}".rstrip())
         for name, value in system["settled"].items():
             lines.append(f"  settled  {title_of(name)}: {shown(value, quantity_of(name))}")
+        lines += [f"  worth knowing: {each}" for each in system.get("worth_knowing", ())]
     placements = data["placements"]
     assert isinstance(placements, dict)
     if placements:
         lines.append("\nplaced")
         lines += [f"  {channel} at {where}" for channel, where in placements.items()]
+    missing = data.get("missing")
+    if isinstance(missing, list) and missing:
+        lines += ["\nmissing before it can be closed", *[f"  {each}" for each in missing]]
     return lines
 
 

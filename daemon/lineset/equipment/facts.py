@@ -50,6 +50,7 @@ _ROWS = (
     Fact("manometer_open", "both ports of the manometer are open to the room"),
     Fact("clamps_released", "no clamp is around a conductor, and its jaw is shut"),
     Fact("thermometers_together", "the thermometers lie together, out of sun and draught, and touch nothing else"),
+    Fact("winter_off", "the power was off over the winter, and came back on for this visit", "visit"),
     # leaving
     Fact("thermostat_restored", "the thermostat is back at the settings that it was found at", "visit"),
     Fact("caps_on", "all service port caps and valve caps are on, with good seals", "visit"),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from lineset.contract import command as c
 from lineset.contract import entry as e
 from lineset.engine.comparing import uncompared
+from lineset.engine.springtime import worth_knowing
 from lineset.engine.state import SystemState
 from lineset.equipment.facts import CATALOGUE, FACTS
 from lineset.station.announcer import describe, settled_counts
@@ -129,6 +130,7 @@ def show(station: Station) -> Done:
             "mode": mode,
             "run_s": round(run_s, 1),
             "declared": dict(system.declared),
+            "worth_knowing": list(worth_knowing(state, system)),
             "settled": {
                 name: place.held
                 for name, place in (*system.points.items(), *system.derived.items())

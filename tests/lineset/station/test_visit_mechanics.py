@@ -330,3 +330,22 @@ async def test_what_a_person_saw_has_a_topic_of_its_own(tmp_path: Path) -> None:
             "the drain pan is cracked", "soon", "drain", "left corner",
         )  # fmt: skip
         await ok(ear, "force-close", **OVER)
+
+
+async def test_what_is_worth_knowing_in_spring_is_said_when_it_matters(tmp_path: Path) -> None:
+    async with station(tmp_path, station_text(tmp_path / "data")) as running, hearing(running) as ear:
+        await opened(ear)
+
+        async def told() -> list[str]:
+            system = (await ok(ear, "visit-show"))["data"]["systems"]["main"]
+            return [str(each) for each in system["worth_knowing"]]
+
+        assert any("crankcase heater" in each for each in await told())
+        await ok(ear, "enter", point="outdoor_air_temperature", value="46 degF")
+        assert any("charge cannot be judged" in each for each in await told())
+        await ok(ear, "declare", fact="winter_off")
+        assert any("wait about 24 h more" in each for each in await told())
+        await ok(ear, "declare", fact="winter_off", value=False)
+        await ok(ear, "enter", point="outdoor_air_temperature", value="82 degF")
+        assert await told() == []
+        await ok(ear, "force-close", **OVER)
