@@ -42,6 +42,11 @@ def situation(state: EngineState, system: SystemState) -> Situation:
         asks_gauges=next(iter(system.asks_gauges.values()), ""),
         known_from_before=bool(system.earlier),
         outdoor_cel=outdoor.held if outdoor is not None and known_outdoor else None,
+        questioned=frozenset(
+            asked.proposal
+            for asked in state.questions.values()
+            if asked.system == system.record.id and asked.state == "open" and asked.proposal
+        ),
         quantities=frozenset(
             channel.record.quantity
             for instrument in state.instruments.values()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from engine_entries import NS, Bench, settled, unsettled
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -14,6 +16,7 @@ from lineset.engine.sheets import missing_of, sheet_of, situation
 from lineset.equipment.nameplate import Nameplate
 from lineset.visit.tasks import PHASES, catalogue
 from lineset.visit.wanted import OUT_OF_THE_WAY, clamp_order
+from lineset.visit.worklist import sheet
 
 ROWS = catalogue()
 EARLIER = e.Recalled(
@@ -319,6 +322,14 @@ def test_a_clamp_is_told_its_way_and_the_way_grows_shorter() -> None:
     row = next(item for item in sheet.items if item.id == "outdoor_fan_current")
     assert row.state == "settled"
     assert "A, settled." in row.sentence
+
+
+def test_a_point_whose_placement_is_asked_for_says_so() -> None:
+    bench = Bench().open()
+    now = replace(situation(bench.engine.state, the_system(bench)), questioned=frozenset({"outdoor_fan_current"}))
+    row = next(item for item in sheet(now, ROWS).items if item.id == "outdoor_fan_current")
+    assert row.state == "questioned"
+    assert "out of the panel" in row.sentence
 
 
 def test_a_slow_pair_of_hands_makes_the_rest_longer() -> None:

@@ -8,6 +8,7 @@ from lineset.equipment.nameplate import Nameplate
 from lineset.equipment.points import POINTS, point
 from lineset.equipment.system import SystemRecord
 from lineset.visit import words_worklist as words
+from lineset.visit.observations import sign
 from lineset.visit.tasks import PHASES, TASK_STOPS, Catalogue, WorklistError, catalogue, read_worklist
 from lineset_drivers.quantity import Quantity
 
@@ -120,6 +121,12 @@ def test_each_disturbance_ends_somehow_and_names_points_of_the_catalogue() -> No
     for task in ROWS.tasks.values():
         for id_ in task.disturbs:  # what ends with the task itself
             assert task.id in ROWS.disturbances[id_].restored_by
+
+
+def test_quick_observations_of_a_task_are_of_the_catalogue() -> None:
+    for row in ROWS.tasks.values():
+        for each in row.signs:
+            assert sign(each).id == each
 
 
 def test_rows_are_for_the_systems_that_they_fit() -> None:
