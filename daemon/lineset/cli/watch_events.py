@@ -104,6 +104,12 @@ def event_sentence(message: EventMessage) -> str:
             return f"{said} on {body.get('system', '')}: {str(body.get('fact', '')).replace('_', ' ')}{_by(body)}"
         case "phase":
             return f"the visit goes on to phase {body.get('phase')}{_by(body)}"
+        case "comparison":
+            done = "corrected from now on" if body.get("applied", True) else str(body.get("reason", ""))
+            return f"{channel} compared with {body.get('against') or 'its fellows'}: {done}"
+        case "amended":
+            of = body.get("record", {}).get("id", "")
+            return f"more is known of {of}: {', '.join(body.get('keys', ()))}{_by(body)}"
         case "opened":
             systems = ", ".join(f"{s.get('id')} ({s.get('refrigerant')})" for s in body.get("systems", ()))
             return f"visit {body['visit']} opened on {systems}{_by(body)}" if body.get("visit") else "station started"

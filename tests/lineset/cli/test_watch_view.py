@@ -305,6 +305,21 @@ def test_data_holds_the_messages() -> None:
         ("placed", {"instrument": "clamp", "channel": "current"}, "clamp/current was taken away from its point"),
         ("phase", {"phase": "after", "by": "x"}, "the visit goes on to phase after, by x"),
         ("closed", {"by": "x", "reason": "done"}, "visit closed, by x: done"),
+        (
+            "comparison",
+            {"instrument": "gauges", "channel": "low", "against": "atmosphere"},
+            "gauges/low compared with atmosphere: corrected from now on",
+        ),
+        (
+            "comparison",
+            {"instrument": "gauges", "channel": "low", "against": "atmosphere", "applied": False, "reason": "still on"},
+            "gauges/low compared with atmosphere: still on",
+        ),
+        (
+            "amended",
+            {"record": {"id": "up"}, "keys": ["compressor_rla_a"], "by": "x"},
+            "more is known of up: compressor_rla_a, by x",
+        ),
         ("command", {"verb": "note", "args": {"text": "cap loose"}, "actor": "x", "ok": True}, "note: cap loose, by x"),
         ("command", {"verb": "place", "answer": "no such point", "actor": "x", "ok": False},
          "refused, by x: place: no such point"),
