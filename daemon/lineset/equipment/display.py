@@ -61,11 +61,16 @@ _SI: dict[Quantity, tuple[str, str, int]] = {
 def shown(value: float, quantity: Quantity, units: Units = "customary", u: float | None = None) -> str:
     """An SI value as text in display units, with "+/-" its 95 % half width where `u` (standard, SI) is given."""
     symbol, written, decimals = _row(quantity, units)
-    text = f"{from_si(value, symbol, quantity):.{decimals}f}"
+    text = _fixed(from_si(value, symbol, quantity), decimals)
     if u is not None:
         half = abs(from_si(1.96 * u, symbol, quantity) - from_si(0.0, symbol, quantity))
         text += f" +/- {half:.{decimals}f}"
     return f"{text} {written}".rstrip()
+
+
+def _fixed(value: float, decimals: int) -> str:
+    # a tiny negative is nothing, and nothing has no sign
+    return f"{value:z.{decimals}f}"
 
 
 def spread_shown(u: float, quantity: Quantity, units: Units = "customary") -> str:
