@@ -105,6 +105,9 @@ FUNCTIONS = ("input", "holding", "coil", "discrete")
 NAME = r"[a-z][a-z0-9_]*"
 
 
+CAPTURES = ("inrush",)
+
+
 class Channel(msgspec.Struct, frozen=True):
     """value = raw x scale + offset, in `unit`. Ranges and accuracy are in `unit`; `response_s` in visit seconds."""
 
@@ -122,6 +125,7 @@ class Channel(msgspec.Struct, frozen=True):
     accuracy: Accuracy = Accuracy()
     resolution: float = 0.0
     response_s: float = 0.0
+    captures: str = ""  # CAPTURES: "inrush" for the extreme that the instrument caught while a motor started
     factors: tuple[float, float] = (1.0, 1.0)  # scale as multiplier and divisor
 
     def __post_init__(self) -> None:
@@ -339,6 +343,7 @@ def read_channel(table: Table, protocol: str, pattern: re.Pattern[str] | None = 
     if accuracy.counts and not resolution:
         table.problem("accuracy", "counts are in units of resolution, and there is none", "Add resolution")
     response_s = table.number("response_s", 0.0, least=0)
+    captures = table.text("captures", "", one_of=("", *CAPTURES))
     source = table.text("source", example='"manual, table of registers: address 0, low side port"')
     # codes want the register's type, and a third party's own keys are what is left over: so this goes last
     given = {key: table.items(key, (int, float, str), (), example="[0x7FFF]") for key in CODE_FLAGS}
@@ -361,4 +366,5 @@ def read_channel(table: Table, protocol: str, pattern: re.Pattern[str] | None = 
         accuracy=accuracy,
         resolution=resolution,
         response_s=response_s,
+        captures=captures,
     )

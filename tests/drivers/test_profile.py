@@ -242,6 +242,16 @@ source = "its manual"
     assert "no column" in problems[0].problem
 
 
+def test_a_channel_may_say_that_it_catches_a_start() -> None:
+    text = profile.load("clamp-meter-line").text
+    marked, problems = profile.read(text.replace('name = "current"', 'name = "current"\ncaptures = "inrush"', 1))
+    assert not problems
+    assert {each.name: each.captures for each in marked.channels}["current"] == "inrush"
+    assert {each.captures for each in profile.load("clamp-meter-line").channels} == {""}
+    _, problems = profile.read(text.replace('name = "current"', 'name = "current"\ncaptures = "peak"', 1))
+    assert "captures" in problems[0].key
+
+
 def test_a_gatt_profile_is_checked_against_its_layout() -> None:
     text = profile.load("clamp-meter-ble").text
     problems = profile.read(text.replace('when = "function=1"', 'when = "fnuction=1"'), "clamp-meter-ble.toml")[1]

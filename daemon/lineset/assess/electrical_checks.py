@@ -12,7 +12,7 @@ from lineset.assess.limits import limit
 from lineset.assess.rules import Rules
 from lineset.assess.targets import Target
 from lineset.equipment.asking import needs
-from lineset.equipment.nameplate import Nameplate
+from lineset.equipment.nameplate import USUAL_CAPACITOR_TOLERANCE, Nameplate
 from lineset.measure.uncertainty import Z95
 from lineset_drivers.quantity import Quantity
 
@@ -42,8 +42,11 @@ def _capacitor(which: str, value_name: str, current: str) -> Check:
         rating = _rating(plate, which)
         assert rating is not None
         row = limit("capacitor", rules.role, rules.limits)
-        part_low = -plate.capacitor_tolerance if row.low is None else row.low
-        part_high = plate.capacitor_tolerance if row.high is None else row.high
+        part_low = -plate.allowed_capacitor_part if row.low is None else row.low
+        part_high = plate.allowed_capacitor_part if row.high is None else row.high
+        assumed: tuple[str, ...] = ()
+        if plate.capacitor_tolerance is None and (row.low is None or row.high is None):
+            assumed = (f"+/- {USUAL_CAPACITOR_TOLERANCE:.0%}, as usual: the label's own tolerance is not given",)
         coarse = ""
         if current:
             coarse = _coarse(evidence, current, min(abs(part_low), abs(part_high)))
@@ -52,7 +55,7 @@ def _capacitor(which: str, value_name: str, current: str) -> Check:
         )
         target = Target(rating, 0.0, "the marking on the capacitor", Basis.NAMEPLATE)
         return Reading(
-            value.value, value.u, Q.CAPACITANCE, target, value.u, words=words, coarse=coarse,
+            value.value, value.u, Q.CAPACITANCE, target, value.u, words=words, coarse=coarse, assumed=assumed,
             low=rating * (1 + part_low), high=rating * (1 + part_high),
         )  # fmt: skip
 

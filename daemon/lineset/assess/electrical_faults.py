@@ -8,6 +8,7 @@ from lineset.assess.instrument_faults import LINE_CAUTION
 from lineset.assess.limits import limit
 from lineset.assess.residuals import Z99
 from lineset.equipment.display import shown
+from lineset.equipment.nameplate import Nameplate
 from lineset_drivers.quantity import Quantity
 
 CHARGE_CAUTION = (
@@ -37,7 +38,7 @@ def _capacitor(evidence: Evidence, lead: str, motor: str, bench: str, loaded: st
         value = evidence.settled(name) if name else None
         if value is None:
             continue
-        least = marked * (1.0 - plate.capacitor_tolerance)
+        least = marked * (1.0 - plate.allowed_capacitor_part)
         if value.value + Z99 * value.u >= least:
             return None
         part = 100.0 * (1.0 - value.value / marked)
@@ -48,7 +49,7 @@ def _capacitor(evidence: Evidence, lead: str, motor: str, bench: str, loaded: st
             0.99,
             speaks_for=(
                 f"{shown(value.value, Quantity.CAPACITANCE)} {how}, {part:.0f} % below the "
-                f"{shown(marked, Quantity.CAPACITANCE)} that is marked ({plate.capacitor_tolerance:.0%} is allowed)",
+                f"{shown(marked, Quantity.CAPACITANCE)} that is marked ({_allowed(plate)})",
             ),
             meaning=f"the {motor} starts hard, runs hot and weak"
             + (", so less air goes through the outdoor coil" if lead == "fan" else ""),
@@ -56,6 +57,11 @@ def _capacitor(evidence: Evidence, lead: str, motor: str, bench: str, loaded: st
             caution=CHARGE_CAUTION,
         )
     return None
+
+
+def _allowed(plate: Nameplate) -> str:
+    told = "is allowed" if plate.capacitor_tolerance is not None else "assumed: the label's tolerance is not given"
+    return f"{plate.allowed_capacitor_part:.0%} {told}"
 
 
 def _strips(evidence: Evidence) -> Cause | None:

@@ -64,7 +64,11 @@ def where_words(channel: Channel) -> str:
 
 def points_of(channel: Channel) -> list[str]:
     """The points that this channel can be placed at."""
-    return [point.name for point in POINTS.values() if point.quantity == channel.quantity]
+    return [
+        point.name
+        for point in POINTS.values()
+        if (point.quantity, point.captures) == (channel.quantity, channel.captures)
+    ]
 
 
 def lines(profile: Profile, width: int = 100) -> Iterator[str]:

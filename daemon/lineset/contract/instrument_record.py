@@ -53,4 +53,5 @@ class ChannelRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=Tru
     low: float | None = None
     high: float | None = None
     response_s: float = 0.0
+    captures: str = ""  # "inrush": the extreme caught while a motor started, not the reading of the moment
     calibration: Calibration = Calibration()

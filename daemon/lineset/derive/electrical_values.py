@@ -43,12 +43,20 @@ ROWS = (
             ),
             ("outdoor_fan", "outdoor fan", "outdoor_fan_current", "single phase, running; not real power", (), True),
             ("blower", "blower", "blower_current", "blower fed from the measured line; not real power", (), False),
-            (
-                "heat_strip", "heat strip", "heat_strip_current",
-                "strip fed from the measured line; a resistance, so it is the real power too", ("heat_strip_current",),
-                False,
-            ),
         )
+    ),
+    Derived(
+        "heat_strip_apparent_power", "heat strip apparent power", ("heat_strip_current", "air_handler_voltage"),
+        Q.APPARENT_POWER, "heat strip current x voltage where the air handler is fed",
+        "one strip, energised; a resistance, so it is the real power too", _DEFINITION, formulas.apparent_power,
+        instanced=("heat_strip_current",), paired=True,
+    ),
+    Derived(
+        "heat_strip_apparent_power_estimate", "heat strip apparent power, from the outdoor unit's line voltage",
+        ("heat_strip_current", "line_voltage"), Q.APPARENT_POWER, "heat strip current x line voltage",
+        "one strip, energised; a resistance, so it is the real power too; an estimate: the air handler is fed by wires "
+        "of its own, whose volts may differ by a few percent from those at the outdoor unit", _DEFINITION,
+        formulas.apparent_power, instanced=("heat_strip_current",), paired=True, estimate=True,
     ),
     Derived(
         "outdoor_unit_apparent_power", "outdoor unit apparent power", ("outdoor_unit_current", "line_voltage"),

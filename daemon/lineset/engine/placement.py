@@ -5,7 +5,7 @@ from __future__ import annotations
 from lineset.contract import entry as e
 from lineset.engine import derivation, hunting, roaming, settling
 from lineset.engine.state import ChannelState, EngineState, InstrumentEngineState, PointState, SystemState
-from lineset.equipment.points import PointError, point
+from lineset.equipment.points import INRUSH, PointError, point
 from lineset.measure.bands import staying_kind
 from lineset.measure.quality import Quality
 from lineset.measure.settle import detector
@@ -36,6 +36,17 @@ def refusal(state: EngineState, instrument: str, channel: str, system: str, poin
         return (
             f"{point_name} takes {place.quantity.replace('_', ' ')}, but {instrument}/{channel} measures "
             f"{found.record.quantity.replace('_', ' ')}"
+        )
+    if place.captures != found.record.captures:
+        if place.captures:
+            return (
+                f"{point_name} takes what an instrument caught while the motor started, but {instrument}/{channel} "
+                'reads the present; place a channel whose profile says captures = "inrush", or enter the value by hand '
+                "from a meter with an inrush function"
+            )
+        return (
+            f"{instrument}/{channel} holds what was caught while a motor started, which is no reading of {point_name}; "
+            f"place it at {' or '.join(sorted(INRUSH))}"
         )
     return ""
 

@@ -17,6 +17,8 @@ from lineset.equipment.errors import SystemDescriptionError
 
 MotorKind = Literal["", "psc", "ecm_torque", "ecm_airflow", "shaded_pole", "three_phase"]
 MOTOR_KINDS = ("psc", "ecm_torque", "ecm_airflow", "shaded_pole", "three_phase")
+# Marking of most run capacitors (common practice, no source); 5 % and 10 % occur.
+USUAL_CAPACITOR_TOLERANCE = 0.06
 _TON_W = 12000 * 1055.05585262 / 3600
 _INWC_PA = 249.0889
 _CFM_M3_S = 0.3048**3 / 60
@@ -41,7 +43,8 @@ class CompressorMap(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=Tru
 class Nameplate(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Ratings of one system, SI. None, empty or "" is: not given.
 
-    `capacitor_tolerance` is the half width of the capacitors' marking as a part of one; `blower_table` rows are (total
+    `capacitor_tolerance` is the half width of the capacitors' marking as a part of one, None where the label was not
+    read: `allowed_capacitor_part` then takes the usual one, and whoever uses it says so; `blower_table` rows are (total
     external static [Pa], airflow [m3/s]) of the tap in use, rising static.
     """
 
@@ -49,7 +52,7 @@ class Nameplate(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     herm_capacitor_f: float | None = None
     fan_capacitor_f: float | None = None
     blower_capacitor_f: float | None = None
-    capacitor_tolerance: float = 0.06
+    capacitor_tolerance: float | None = None
     compressor_rla_a: float | None = None
     outdoor_fan_fla_a: float | None = None
     blower_fla_a: float | None = None
@@ -68,6 +71,11 @@ class Nameplate(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     year_installed: int | None = None
     blower_table: tuple[tuple[float, float], ...] = ()
     compressor_map: CompressorMap | None = None
+
+    @property
+    def allowed_capacitor_part(self) -> float:
+        """The capacitors' tolerance as a part of one: the label's, or the usual one where that is not given."""
+        return USUAL_CAPACITOR_TOLERANCE if self.capacitor_tolerance is None else self.capacitor_tolerance
 
 
 BLANK = Nameplate()

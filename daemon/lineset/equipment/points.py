@@ -29,10 +29,18 @@ class Point:
     where: str
 
     @property
+    def captures(self) -> str:
+        """What a channel must catch to sit here: "inrush" at the points of a motor's start, else ""."""
+        return "inrush" if self.name in INRUSH else ""
+
+    @property
     def si_unit(self) -> str:
         """Unit symbol of RFC 8428 for this point's values."""
         return SI_UNIT[self.quantity]
 
+
+# Half a second of a start: an ordinary channel misses it, and one that holds it is no reading of anywhere else.
+INRUSH = frozenset({"compressor_inrush_voltage", "compressor_inrush_current"})
 
 _ROWS: tuple[tuple[str, str, Quantity, str], ...] = (
     # refrigerant

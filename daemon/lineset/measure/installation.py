@@ -117,6 +117,9 @@ STAND_IN: Mapping[str, Mapping[str, tuple[float, float, str]]] = {
             ("map_estimate", _CORRECTED | _OIL | _PORTS),
         )
     },
+    "heat_strip_apparent_power_estimate": {
+        "line_voltage": (7.2, 0.0, "3 % of 240 V: drop of the air handler's own wires, strips on"),
+    },
     "airflow_from_rated_heat_rise": {ITSELF: (0.0, 0.08, "strips give more or less than their rated watts")},
     "cooling_efficiency_estimate": {ITSELF: (0.0, 0.10, "the blower's power is missing or taken from its rating")},
 }

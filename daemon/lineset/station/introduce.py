@@ -48,6 +48,7 @@ def _channel(channel: Channel, calibration: Calibration | None) -> ChannelRecord
         low=channel.low if math.isfinite(channel.low) else None,
         high=channel.high if math.isfinite(channel.high) else None,
         response_s=channel.response_s,
+        captures=channel.captures,
         calibration=calibration or Calibration(),
     )
 

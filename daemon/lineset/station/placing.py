@@ -36,10 +36,12 @@ def place(station: Station, args: c.Place, actor: str) -> Done:
         fitting = list(known.channels)
         if args.point:
             try:
-                quantity = point(args.point).quantity
+                to = point(args.point)
             except PointError as error:
                 raise CommandRefused(str(error)) from error
-            fitting = [name for name, each in known.channels.items() if each.record.quantity == quantity]
+            same = {name: each.record for name, each in known.channels.items() if each.record.quantity == to.quantity}
+            # an inrush channel is never meant elsewhere; where none catches a start, the refusal below says so
+            fitting = [name for name, record in same.items() if record.captures == to.captures] or list(same)
         else:
             fitting = [name for name, each in known.channels.items() if each.point]
         if len(fitting) != 1:

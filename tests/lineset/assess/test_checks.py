@@ -287,6 +287,15 @@ def test_capacitor_under_load_against_its_marking() -> None:
     assert capacitor(42.2, 1.0).state is State.UNDECIDED  # the limit, 42.3 uF, lies inside the interval
 
 
+def test_a_capacitors_tolerance_that_nobody_read_is_said_to_be_assumed() -> None:
+    assert any("the label's own tolerance is not given" in words for words in capacitor(44.5, 1.0).assumed)
+    evidence = Evidence(RATED, values={"herm_capacitance": Known(41e-6, 0.2e-6)})
+    read = msgspec.structs.replace(RATED, nameplate=msgspec.structs.replace(RATED.nameplate, capacitor_tolerance=0.06))
+    given = Evidence(read, values=evidence.values)
+    assert not any("tolerance" in words for words in run("herm_capacitor_bench", given).assumed)
+    assert any("+/- 6%" in words for words in run("herm_capacitor_bench", evidence).assumed)
+
+
 def test_a_coarse_clamp_never_passes_a_capacitor_and_sends_it_to_the_bench() -> None:
     # a quarter of 6 % is 1.5 %
     verdict = capacitor(45.0, 2.5)

@@ -82,7 +82,7 @@ def test_every_electrical_fact() -> None:
         assert electrical.capacitance(1.0, 1.0, float(hertz)) * 1e6 == pytest.approx(factor, abs=0.005)
     usual = re.match(r"\+/-(\d+)", said.pop("run-capacitor tolerance, usual marking"))
     assert usual
-    assert Nameplate().capacitor_tolerance * 100 == pytest.approx(float(usual[1]))
+    assert Nameplate().allowed_capacitor_part * 100 == pytest.approx(float(usual[1]))
     formula = CATALOGUE["voltage_unbalance"]
     assert said.pop("voltage unbalance definition") == "100*max|V-Vavg|/Vavg"
     for volts in ((236.0, 240.0, 233.0), (230.0, 230.0, 220.0)):

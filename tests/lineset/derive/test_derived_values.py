@@ -192,7 +192,7 @@ def test_a_return_static_without_its_sign_is_refused() -> None:
 def test_an_instance_goes_to_its_own_input_only() -> None:
     second = CATALOGUE["heat_strip_apparent_power"].at_instance("2")
     assert second.name == "heat_strip_apparent_power.2"
-    assert second.inputs == ("heat_strip_current.2", "line_voltage")
+    assert second.inputs == ("heat_strip_current.2", "air_handler_voltage")
     assert second.compute(Context(), (20.0, 240.0)) == (4800.0, (240.0, 20.0), 0.0, 0.0)
     assert CATALOGUE["subcooling"].at_instance("2") is CATALOGUE["subcooling"]
 

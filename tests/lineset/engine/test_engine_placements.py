@@ -119,3 +119,52 @@ def test_a_probe_taken_away_ends_what_was_derived_from_it() -> None:
     assert "moved" in unsettled(out)["total_superheat"].reason
     assert "total_superheat" not in unsettled(bench.running(30))
     assert bench.engine.state.t == round(bench.t_s * NS)
+
+
+INRUSH = e.Introduced(
+    instrument="starter",
+    profile="p",
+    profile_sha256="0",
+    stale_after_s=60.0,
+    channels=(
+        channel("volts", "voltage", "V", absolute=1.0, resolution=0.1),
+        channel("lowest", "voltage", "V", absolute=1.0, resolution=0.1, captures="inrush"),
+    ),
+)
+
+
+def test_the_points_of_a_start_take_only_what_caught_the_start() -> None:
+    bench = Bench().open()
+    bench.push(INRUSH)
+    refuse = bench.engine.refuse_placement
+    assert 'captures = "inrush"' in refuse("starter", "volts", "main", "compressor_inrush_voltage")
+    assert "which is no reading of line_voltage" in refuse("starter", "lowest", "main", "line_voltage")
+    assert refuse("starter", "lowest", "main", "compressor_inrush_voltage") == ""
+    assert refuse("starter", "volts", "main", "line_voltage") == ""
+    # an old record that holds such a placement is passed over: no value comes of it
+    bench.place("starter", "volts", "compressor_inrush_voltage")
+    assert "compressor_inrush_voltage" not in bench.engine.state.systems["main"].points
+
+
+def test_the_drop_at_a_start_is_worked_out_from_an_inrush_channel() -> None:
+    bench = Bench().open()
+    bench.push(INRUSH)
+    bench.place("starter", "volts", "line_voltage")
+    bench.place("starter", "lowest", "compressor_inrush_voltage")
+    out = bench.steady("starter", 12, volts=241.0, lowest=222.5)
+    # definition: steady volts less the lowest at start
+    assert settled(out)["start_voltage_drop"].value == pytest.approx(241.0 - 222.5, abs=0.1)
+    bench = Bench().open()
+    bench.push(INRUSH)
+    bench.place("starter", "volts", "line_voltage")
+    assert "start_voltage_drop" not in settled(bench.steady("starter", 12, volts=241.0))
+
+
+def test_strip_power_from_the_air_handlers_own_volts_and_an_estimate_from_the_outdoor_units() -> None:
+    bench = Bench().open()
+    bench.place("clamp", "current", "heat_strip_current.2")
+    bench.steady("clamp", 10, current=19.8)
+    bench.place("clamp", "voltage", "air_handler_voltage")
+    out = bench.steady("clamp", 10, voltage=236.0)
+    assert settled(out)["heat_strip_apparent_power.2"].value == pytest.approx(19.8 * 236.0, rel=2e-3)
+    assert "heat_strip_apparent_power_estimate.2" not in settled(out)

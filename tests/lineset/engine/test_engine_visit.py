@@ -294,7 +294,7 @@ def test_heat_strips_have_instances() -> None:
     bench.place("clamp", "current", "heat_strip_current.2")
     out = bench.steady("clamp", 10, current=19.8) + bench.standing(2)
     assert settled(out)["heat_strip_current.2"].value == pytest.approx(19.8, abs=0.02)
-    assert settled(out)["heat_strip_apparent_power.2"].value == pytest.approx(19.8 * 240.0, rel=2e-3)
+    assert settled(out)["heat_strip_apparent_power_estimate.2"].value == pytest.approx(19.8 * 240.0, rel=2e-3)
 
 
 def test_wall_time_follows_the_entries() -> None:
