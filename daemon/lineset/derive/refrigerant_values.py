@@ -56,6 +56,14 @@ ROWS = (
         needs_refrigerant=True, needs_run=True,
     ),
     Derived(
+        "discharge_superheat_estimate", "discharge superheat, from the liquid port",
+        ("liquid_service_pressure", "discharge_line_temperature"), Q.TEMPERATURE_DIFFERENCE,
+        f"discharge line temperature - dew temperature at ({_ADDED})",
+        f"running in cooling; {CURVE}; an estimate: the liquid port lies below discharge pressure by the condenser's "
+        "drop, so that it reads some 1 K high", f"{DEFINITION}; {PROPERTIES}", formulas.above_dew, estimate=True,
+        needs_refrigerant=True, needs_run=True, needs_mode=("cool",),
+    ),
+    Derived(
         "condensing_over_outdoor", "condensing over outdoor air temperature",
         ("liquid_service_pressure", "outdoor_air_temperature"), Q.TEMPERATURE_DIFFERENCE,
         f"bubble temperature at ({_ADDED}) - outdoor air temperature", f"cooling, running; {CURVE}",
@@ -105,7 +113,8 @@ ROWS = (
         f"bubble temperature at ({_ADDED}) - outdoor air temperature",
         f"{CURVE}; only after a stop so long that coils, lines and air are of one temperature, the outdoor coil out of "
         "the sun, liquid still in the system; of a blend the truth lies up to its glide higher; clearly above nought "
-        "suggests non-condensables, clearly below an empty system or unequal temperatures",
+        "suggests non-condensables, clearly below an empty system or unequal temperatures; in a visit only while each line "
+        "that is read is within 3 K of the outdoor air",
         f"{DEFINITION}; {PROPERTIES}", formulas.below_bubble, needs_refrigerant=True, needs_stopped=True,
     ),
     *(

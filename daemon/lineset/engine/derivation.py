@@ -18,6 +18,7 @@ from lineset.derive.declared import Context, Derived
 from lineset.derive.propagate import Propagated, propagate
 from lineset.engine.state import PointState, SystemState
 from lineset.engine.uncertain import Budgets
+from lineset.measure.installation import OUTDOOR
 from lineset.measure.quality import USABLE, Quality
 from lineset.visit.run import Mode, RunState
 
@@ -40,6 +41,10 @@ AMBIENT = frozenset(
         "blower_capacitance",
     }
 )
+# A line farther than this from the outdoor air has not come to rest with it (judgement): a clamp's contact and the
+# probes' tolerances are about 2 K together.
+EQUAL_K = 3.0
+LINES = ("vapor_line_temperature", "liquid_line_temperature", "discharge_line_temperature")
 _ODD = 5.0  # standard deviations from the mean of what settled: an odd sample, or a jump
 PAIRED_NS = 1800 * NS  # for how long a settled reading may be paired with a later one of the same run
 
@@ -135,7 +140,20 @@ def applies(system: SystemState, named: Derived) -> bool:
     run = system.run
     if named.needs_mode and run.mode not in (Mode.NONE, *named.needs_mode):
         return False
-    return not named.needs_stopped or run.state is RunState.STOPPED
+    return not named.needs_stopped or (run.state is RunState.STOPPED and _equalised(system))
+
+
+def _equalised(system: SystemState) -> bool:
+    """Whether no line that is read tells that the stop is too fresh: each within EQUAL_K of the outdoor air."""
+    air = system.points.get(OUTDOOR)
+    if air is None or air.value is None:
+        return False
+    for name in LINES:
+        place = system.points.get(name)
+        known = place is not None and place.quality in USABLE
+        if place is not None and known and place.value is not None and abs(place.value - air.value) > EQUAL_K:
+            return False
+    return True
 
 
 def gather(system: SystemState, named: Derived, t: int) -> Inputs | None:

@@ -106,6 +106,7 @@ STAND_IN: Mapping[str, Mapping[str, tuple[float, float, str]]] = {
     },
     **{f"compressor_map_{what}": _MAP for what in ("power", "mass_flow", "current")},
     **{f"compressor_map_{what}_estimate": _MAP | _PORTS for what in ("power", "mass_flow", "current")},
+    "discharge_superheat_estimate": {"liquid_service_pressure": _PORTS["liquid_service_pressure"]},
     "discharge_enthalpy_estimate": {"liquid_service_pressure": _PORTS["liquid_service_pressure"]},
     **{
         f"refrigerant_{what}_from_{way}": terms
