@@ -113,8 +113,8 @@ ROWS = (
         f"bubble temperature at ({_ADDED}) - outdoor air temperature",
         f"{CURVE}; only after a stop so long that coils, lines and air are of one temperature, the outdoor coil out of "
         "the sun, liquid still in the system; of a blend the truth lies up to its glide higher; clearly above nought "
-        "suggests non-condensables, clearly below an empty system or unequal temperatures; in a visit only while each line "
-        "that is read is within 3 K of the outdoor air",
+        "suggests non-condensables, clearly below an empty system or unequal temperatures; in a visit only while each "
+        "line that is read is within 3 K of the outdoor air",
         f"{DEFINITION}; {PROPERTIES}", formulas.below_bubble, needs_refrigerant=True, needs_stopped=True,
     ),
     *(
