@@ -23,6 +23,7 @@ from lineset.cli import (
     place,
     profile,
     relay,
+    report,
     run,
     visit,
     watch,
@@ -74,6 +75,7 @@ app.command("calc")(calc.calc)
 app.command("contract")(contract.contract)
 app.command("cues")(cues.cues)
 app.command("export")(export.export)
+app.command("report")(report.report)
 app.command("doctor")(doctor.doctor)
 app.add_typer(visit.app, name="visit")
 app.add_typer(profile.app, name="profile")

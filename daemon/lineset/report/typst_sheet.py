@@ -1,0 +1,152 @@
+"""A report as a PDF for paper and for screen readers (PDF/UA-1), set by typst from the same blocks as the HTML."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import datetime
+
+from lineset.report.document import (
+    Block,
+    Document,
+    Heading,
+    Listing,
+    NewPage,
+    Photograph,
+    Picture,
+    Recorded,
+    Table,
+    Text,
+    Words,
+)
+
+_FORMATS = {"image/jpeg": "jpg", "image/png": "png", "image/webp": "webp", "image/gif": "gif"}
+_PREAMBLE = """
+#set page(paper: "us-letter", margin: (x: 20mm, top: 22mm, bottom: 20mm), header: @header, footer: @footer)
+#set text(font: "Libertinus Serif", size: 10.5pt, lang: @language, fill: rgb("#222222"), number-type: "lining")
+#set par(leading: 0.58em, spacing: 0.85em)
+#set table(stroke: (x, y) => if y == 0 { (bottom: 0.9pt) } else { (bottom: 0.3pt + rgb("#b9b3a5")) },
+  inset: (x: 3pt, y: 2.6pt))
+#show heading.where(level: 1): it => block(below: 0.9em, text(size: 15pt, weight: "semibold", it.body))
+#show heading.where(level: 2): it => block(above: 1.4em, below: 0.7em,
+  stack(spacing: 0.5em, line(length: 100%, stroke: 0.5pt + rgb("#8c8679")),
+  text(size: 11.5pt, weight: "semibold", it.body)))
+#show heading.where(level: 3): it => block(above: 1.1em, below: 0.6em,
+  text(size: 10.5pt, weight: "semibold", style: "italic", it.body))
+#show figure.where(kind: table): set figure.caption(position: top)
+#show figure.where(kind: table): set block(breakable: true)
+#show figure.caption: it => align(left, text(style: "italic", size: 9.5pt, it.body))
+#set figure(numbering: none, supplement: none, gap: 0.5em)
+#set list(marker: [–])
+"""
+
+
+class SheetError(ValueError):
+    """The PDF could not be set; says why."""
+
+
+def pdf_sheet(document: Document, made: datetime) -> bytes:
+    """The PDF's bytes. `made` stands in its metadata. Raises SheetError."""
+    import typst
+
+    files: dict[str, bytes] = {}
+    files["main.typ"] = typst_source(document, files).encode()
+    try:
+        # a dict of files is taken too, though the package's types do not say so
+        compile_files: Callable[..., bytes] = typst.compile
+        return compile_files(files, format="pdf", pdf_standards="ua-1", ignore_system_fonts=True, timestamp=made)
+    except (RuntimeError, ValueError) as error:
+        raise SheetError(f"the PDF could not be set: {error}; the HTML says the same (--format html)") from error
+
+
+def typst_source(document: Document, files: dict[str, bytes]) -> str:
+    """The source text; pictures and photos are put into `files` under the names that it uses."""
+    mark = f'text(fill: rgb("#7a1f0b"), weight: "bold", {_text(document.mark)})' if document.mark else "none"
+    foot, page = _text(document.foot), document.page_word
+    before, _, rest = page.partition("{page}")
+    between, _, after = rest.partition("{pages}")
+    count = (
+        f"{_text(before)} + str(counter(page).get().first()) + {_text(between)} + "
+        f"str(counter(page).final().first()) + {_text(after)}"
+    )
+    source = [
+        f"#set document(title: {_text(document.title)})",
+        _PREAMBLE.replace("@header", f"align(center, {mark})" if document.mark else "none")
+        .replace("@footer", f'context text(size: 8pt, fill: rgb("#55514a"), {foot} + " " + {count})')
+        .replace("@language", _text(document.language)),
+    ]
+    source += [_block(block, files) for block in document.blocks]
+    return "\n".join(source) + "\n"
+
+
+def _text(text: str) -> str:
+    plain = text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n").replace("\r", "").replace("\t", " ")
+    return '"' + "".join(c for c in plain if c >= " ") + '"'
+
+
+def _words(words: Words) -> str:
+    if isinstance(words, Recorded):
+        return f"text(lang: {_text(words.language)}, {_text(words.text)})"
+    return _text(words)
+
+
+def _breaking(words: Words) -> str:
+    """The same for a narrow cell: what has no spaces (a hash, a key) may break anywhere."""
+    if isinstance(words, str):
+        broken = re.sub(r"[0-9A-Za-z/:._-]{24,}", lambda found: "\u200b".join(re.findall(r".{1,8}", found[0])), words)
+        return _text(broken)
+    return _words(words)
+
+
+def _block(block: Block, files: dict[str, bytes]) -> str:
+    match block:
+        case Heading(level, text):
+            return f"#heading(level: {level}, {_text(text)})"
+        case Text(words, tone):
+            return _paragraph(_words(words), tone)
+        case Listing(items):
+            rows = ", ".join(
+                "[" + (f"#strong({_text(apart)}) " if apart else "") + f"#{_words(words)}]" for apart, words in items
+            )
+            return f"#list({rows})"
+        case Table():
+            return _table(block)
+        case Picture(svg, alt, caption):
+            name = f"drawing-{len(files)}.svg"
+            files[name] = svg.encode()
+            image = f"image({_text(name)}, alt: {_text(alt)}, width: 100%)"
+            return f"#figure({image}, kind: image, alt: {_text(alt)}, caption: {_text(caption)})"
+        case Photograph(data, media_type, alt, caption):
+            kind = _FORMATS.get(media_type)
+            if kind is None:
+                return _paragraph(_text(f"{caption} ({media_type})"), "small")
+            name = f"photo-{len(files)}.{kind}"
+            files[name] = data
+            image = f'image({_text(name)}, alt: {_text(alt)}, height: 45mm, fit: "contain")'
+            return f"#figure({image}, kind: image, alt: {_text(alt)}, caption: {_text(caption)})"
+        case NewPage():
+            return "#pagebreak(weak: true)"
+
+
+def _paragraph(words: str, tone: str) -> str:
+    if tone == "small":
+        return f'#par(text(size: 8.5pt, fill: rgb("#55514a"), {words}))'
+    if tone == "mark":
+        return (
+            '#block(stroke: 1.2pt + rgb("#7a1f0b"), inset: 6pt, width: 100%, '
+            f'text(fill: rgb("#7a1f0b"), weight: "bold", {words}))'
+        )
+    if tone == "caution":
+        return f"#block(stroke: (y: 0.6pt), inset: (y: 5pt), width: 100%, {words})"
+    return f"#par({words})"
+
+
+def _table(table: Table) -> str:
+    widths = ", ".join(f"{share:g}fr" for share in table.widths) if table.widths else ""
+    columns = f"({widths},)" if widths else str(len(table.head))
+    head = ", ".join(f"strong({_text(text)})" for text in table.head)
+    cells = ",\n  ".join(", ".join(f"[#{_breaking(words)}]" for words in row) for row in table.rows)
+    return (
+        f"#text(size: 8pt)[#figure(kind: table, caption: {_text(table.caption)}, align(left, table(columns: {columns}, "
+        f"align: left,\n  table.header({head}),\n  {cells})))]"
+    )
