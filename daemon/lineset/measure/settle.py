@@ -7,6 +7,9 @@ row the probability must be high. It is let go by another rule: a jump, or newes
 before them. What swings is reported (`hunting_amplitude`, `hunting_period_s`); a display whose step is wider than the
 band is `coarse` and never settles; a value that stands still though it flickered before is `stuck` and does not count.
 
+Where no creep outlasts the verdict's horizon (a hand-held meter) the slope alone tells, through as few of the newest
+blocks as can prove it (`lines`).
+
 The cost of a sample does not depend on the window: a few sums, and once a block a fit through at most 52 blocks.
 """
 
@@ -21,6 +24,7 @@ import msgspec
 from lineset.measure.bands import band_of
 from lineset.measure.blocks import BLOCKS_A_HOLD, NS, Blocks
 from lineset.measure.hunting import Swing
+from lineset.measure.lines import Line, line
 from lineset.measure.tails import Outlook, outlook
 from lineset_drivers.quantity import Quantity
 
@@ -37,6 +41,14 @@ _CHOSEN = 1.3  # a moment chosen because it looks steady looks steadier than it 
 _DISTURBED_HOLDS = 4.0  # for so long after it was let go a creep is likely
 _FLOOR = 0.05  # bands: no block mean is taken to be surer
 _NEWEST = 12  # blocks that tell their own noise
+# where the slope alone tells
+_LADDER = (4, 5, 6, 8, 11, 15, 20, 28)  # newest blocks that it is tried on
+_SLOPE_U, _SLOPE_SHARE = 1.0, 1.05  # after so many standard uncertainties: times the slope tolerated
+_SLOPE_MISFIT = 0.5  # bands
+_LINE_CHOSEN = 1.4  # and more so where the newest few of a ladder of windows were enough
+_NOTHING = 2.0  # bands: what a meter shows that is not on its wire
+_SLOPE_LAST = 0.7  # bands that the newest sample may lie away
+_BLOCKS_A_QUICK_HOLD = 20
 
 
 class Fit(NamedTuple):
@@ -64,6 +76,7 @@ class Detector(Blocks):
     swing: Swing = msgspec.field(default_factory=Swing)
     declared: Fit | None = None
     passes: int = 0
+    rung: int = 0  # of the ladder of windows: where it is tried first
     wait: int = 0  # blocks to let pass before the next look
     noise: float = 0.0  # rms of block means about the fit when it was declared
     slope: float = 0.0
@@ -72,6 +85,11 @@ class Detector(Blocks):
     declared_t: float = 0.0
     disturbed: float = 0.0  # until then a creep is likely: it was let go lately
     since: int = 0  # blocks since it was declared
+
+    @property
+    def quick(self) -> bool:
+        """Whether no creep that is reckoned with outlasts the verdict's horizon, so that the slope alone tells."""
+        return self.tail_s < self.hold_s
 
     @property
     def hunting_amplitude(self) -> float:
@@ -96,7 +114,7 @@ class Detector(Blocks):
 
     def _clear(self) -> None:
         self._empty()
-        self.passes = self.wait = 0
+        self.passes = self.wait = self.rung = 0
         self.eta_s = -1.0
 
     def _closed(self) -> bool:
@@ -134,10 +152,59 @@ class Detector(Blocks):
             now < self.disturbed,
         )
 
+    def _swings(self, limit: float) -> bool:
+        # a meter that goes from wire to wire swings too, but takes longer than a quick reading needs
+        return self.swing.amplitude > limit and (not self.quick or self.swing.period_s < 2.0 * self.hold_s)
+
+    def _line(self, newest: int, band: float) -> Line:
+        recent = self.vs[-newest:]
+        scatter2 = sum(recent) / len(recent)
+        each = sum(self.ns[-newest:]) / len(recent)
+        step = max(self.step, self.resolution)
+        floor = max(_FLOOR * band, 0.25 * step, math.sqrt(scatter2 / each) if each > 1.5 else 0.0)
+        hidden = step * math.exp(-0.5 * max(scatter2 / (step * step) - 0.08, 0.0) * 20.0) / 3.5 if step > 0.0 else 0.0
+        return line(self.ts, self.xs, newest, floor, hidden)
+
+    def _by_slope(self, band: float) -> bool:
+        """No creep outlasts the verdict's horizon: the slope alone tells, through as few blocks as can prove it."""
+        limit = _SLOPE_SHARE * band / self.hold_s
+        xs, ts = self.xs, self.ts
+        if abs(xs[-1] - xs[-4]) > 0.5 * band + 2.0 * limit * (ts[-1] - ts[-4]):
+            self.rung = 0  # cheap: it moves
+            return False
+        n = len(xs)
+        # a meter that reads nothing may not have been put on yet: it has to do so for the whole horizon
+        dwell = self.dwell_s
+        if self.relative and abs(self.x0 + xs[-1]) <= _NOTHING * self.band:
+            dwell = max(dwell, self.hold_s)
+        rung = self.rung
+        while (newest := _LADDER[rung]) <= n:
+            if ts[-1] - ts[-newest] >= dwell - 0.5 * self.block_s:
+                found = self._line(newest, band)
+                slope = abs(found.slope)
+                if slope + _SLOPE_U * found.slope_u < limit:
+                    break
+                if slope > 2.0 * limit and slope > 3.0 * found.slope_u:
+                    self.rung = 0  # it moves: more blocks would only tell of what was
+                    return False
+            if rung == len(_LADDER) - 1:
+                return False
+            rung += 1
+        else:
+            return False
+        self.rung = max(rung - 1, 0)  # next time begin where there was something to prove
+        if found.misfit > _SLOPE_MISFIT * band or abs(self.raw_1 - found.value) > max(
+            _SLOPE_LAST * band, 3.5 * found.misfit
+        ):
+            return False
+        scatter = math.sqrt(sum(self.vs[-newest:]) / newest + found.misfit**2)
+        self._declare(_told(found), scatter, max(band, 4.5 * scatter), found.misfit)
+        return True
+
     def _judge(self) -> bool:
         xs = self.xs
         band = self._band()
-        if len(xs) < _FEWEST:
+        if len(xs) < (_LADDER[0] if self.quick else _FEWEST):
             return False
         oldest = self.old_ts[0] if self.old_ts else self.ts[0]
         if self.ts[-1] - oldest < self.dwell_s - self.block_s:
@@ -148,6 +215,8 @@ class Detector(Blocks):
         self.coarse = wide and (self.relative == 0.0 or abs(self.x0 + xs[-1]) > step)
         if wide:
             return False
+        if self.quick:
+            return not self._swings(0.9 * band) and self._by_slope(band)
         # cheap: the newest blocks' slope is far beyond what is tolerated
         change = abs(xs[-1] + xs[-2] - xs[-4] - xs[-5]) * 0.5
         if change > 0.5 * band + 3.0 * self.block_s * band / self.hold_s:
@@ -163,7 +232,7 @@ class Detector(Blocks):
         if found.probability < 0.3:  # far from it: look again when a good part of the time still needed has passed
             ahead = found.eta_s if found.eta_s >= 0.0 else self.hold_s
             self.wait = int(min(0.2 * ahead / self.block_s, BLOCKS_A_HOLD / 6.0)) + 1
-        calm = _calm(found, band) and not (self.swing.amplitude > 0.9 * band)
+        calm = _calm(found, band) and not self._swings(0.9 * band)
         if not calm or found.probability < SURE:
             self.passes = 0
             return False
@@ -175,19 +244,22 @@ class Detector(Blocks):
         jump = max(band, 4.5 * scatter)
         if abs(self.raw_1 - found.value) > jump:
             return False  # the newest sample, not yet in a block, has already left
+        # few blocks fit themselves too well
+        self._declare(found, scatter, jump, found.misfit * math.sqrt(len(self.xs) / (len(self.xs) - 3.0)))
+        return True
+
+    def _declare(self, found: Outlook, scatter: float, jump: float, noise: float) -> None:
         self.settled = True
         self.wait = _LOOK_AGAIN
         self.why = ""
         self.eta_s = 0.0
-        # few blocks fit themselves too well
-        self.noise = found.misfit * math.sqrt(len(self.xs) / (len(self.xs) - 3.0))
+        self.noise = noise
         self.slope = found.slope
         self._state(found, scatter)
         self.since = 0
         self.track_x, self.track_t = found.value, self.ts[-1]
         self.expect = found.value
         self.jump = jump
-        return True
 
     def _watch(self) -> bool:
         """Newest blocks against the track of those before them."""
@@ -209,14 +281,19 @@ class Detector(Blocks):
         two, three = abs(d1 + d2) / 2.0, abs(d1 + d2 + d3) / 3.0
         if two > _TWO * band + 3.0 * noise or three > _THREE * band + 2.2 * noise:
             return self._let_go("it is drifting")
-        if self.swing.amplitude > 1.1 * band:
+        if self._swings(1.1 * band):
             return self._let_go("it swings to and fro")
         self.expect = ref + slope * (ts[-1] - at)
         # the track itself follows, so that a legitimate ramp may change its slope and a tail may end
         self.wait -= 1
         if self.wait <= 0:
             self.wait = _LOOK_AGAIN
-            found = self._look(band)
+            found: Outlook | None
+            if self.quick:
+                self.wait = 2 * _LOOK_AGAIN
+                found = _told(self._line(min(self.since + 4, len(xs)), band))
+            else:
+                found = self._look(band)
             if found is not None:
                 self.slope = found.slope
                 self.noise += 0.3 * (found.misfit - self.noise)
@@ -267,6 +344,11 @@ class Detector(Blocks):
         return told._replace(mean=told.mean + told.slope * since)
 
 
+def _told(found: Line) -> Outlook:
+    u = _LINE_CHOSEN * found.value_u
+    return Outlook(1.0, found.value, u, found.slope, found.slope_u, found.misfit, 0.0, 0.0)
+
+
 def _calm(found: Outlook, band: float) -> bool:
     return found.misfit < 0.53 * band and abs(found.last) < max(0.15 * band, 2.0 * found.misfit)
 
@@ -287,6 +369,6 @@ def detector(
         hold_s=band.hold_s,
         dwell_s=max(band.dwell_s, 4.0 * response_s),
         tail_s=band.tail_s,
-        block_s=band.hold_s / BLOCKS_A_HOLD,
+        block_s=band.hold_s / (BLOCKS_A_HOLD if band.tail_s >= band.hold_s else _BLOCKS_A_QUICK_HOLD),
         resolution=resolution,
     )
