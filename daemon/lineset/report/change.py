@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from lineset.contract import entry as e
 from lineset.measure.source import coverage95, split
@@ -81,9 +82,12 @@ STEADFAST = (
     "total_external_static", "voltage_unbalance", "blower_share", "blower_apparent",
 )  # fmt: skip
 # Conditions under which the rest was measured: told, never called a change that the work made.
-CONDITIONS = frozenset(
-    {"outdoor_air_temperature", "return_air_temperature", "return_air_humidity", "barometric_pressure"}
-)
+CONDITIONS = ("outdoor_air_temperature", "return_air_temperature", "return_air_humidity", "return_wet_bulb")
+_AIR_COMES_IN = ("outdoor_air_temperature", "return_wet_bulb")  # what must be alike for a plain comparison
+# Told over the air that it meets: the first part of what the weather does is taken off by that.
+OWN_REFERENCE = (
+    "condensing_over_outdoor", "liquid_line_approach", "outdoor_coil_rise", "evaporator_temperature_difference",
+)  # fmt: skip
 _INDOORS = ("return_wet_bulb", "return_dew_point", "return_humidity", "return_enthalpy", "return_air_density")
 # Values that are told against their own target, and the check that holds the target.
 AGAINST_TARGET = {"temperature_split": "split", "total_superheat": "superheat", "subcooling": "subcooling"}
@@ -93,9 +97,10 @@ AGAINST_TARGET = {"temperature_split": "split", "total_superheat": "superheat", 
 class Change:
     """One value before and after. `basis` says how weather and house were taken into account.
 
-    target: over the target that belongs to the conditions of the moment (`source` names the relation); steadfast: they
-    hardly move it; left_alone: no published relation was at hand, so it is as measured. `conditions_changed`: they
-    were shown to be others, so that a difference that is left alone need not come from the work.
+    target: over the target that belongs to the conditions of the moment (`source` names the relation); own_reference:
+    over the air that it meets; steadfast: they hardly move it; left_alone: no published relation was at hand, so it is
+    as measured. `conditions_changed`: they were others, or are not known for both times, so that a difference that is
+    left alone need not come from the work.
     """
 
     name: str
@@ -120,15 +125,16 @@ class Change:
 def changes(
     before: Mapping[str, e.Settled], after: Mapping[str, e.Settled], checks: Mapping[tuple[str, str], e.Checked],
     moved: Collection[tuple[str, str]] = (),
+    conditions: Mapping[str, tuple[e.Settled, e.Settled]] = MappingProxyType({}),
 ) -> list[Change]:  # fmt: skip
-    """Everything that settled both before and after the work, the system in the same state, in the order of `after`.
+    """Everything that settled both before and after the work, in the order of `after`.
 
-    `checks` are verdicts by (phase, name), for their targets; `moved` the (instrument, channel) placed anew between.
+    `before` and `after` are of one state of the system (running, or standing) for each name. `checks` are verdicts by
+    (phase, name), for their targets; `moved` the (instrument, channel) placed anew between; `conditions` (before,
+    after) of what comes in from weather and house.
     """
-    conditions_changed = any(
-        difference(before[name], after[name]).shown
-        for name in (*CONDITIONS, "return_wet_bulb")
-        if name in before and name in after and name != "barometric_pressure"
+    conditions_changed = any(name not in conditions for name in _AIR_COMES_IN) or any(
+        difference(*pair).shown for pair in conditions.values()
     )
     moved_names = {
         body.name for body in (*before.values(), *after.values()) if (body.instrument, body.channel) in moved
@@ -136,7 +142,7 @@ def changes(
     found = []
     for name, second in after.items():
         first = before.get(name)
-        if first is None or is_condition(name) or _standing(first) != _standing(second):
+        if first is None or is_condition(name):
             continue
         found.append(_change(name, first, second, checks, moved_names, conditions_changed))
     return found
@@ -144,11 +150,7 @@ def changes(
 
 def is_condition(name: str) -> bool:
     """Whether this value is a condition of the measurement, not a result."""
-    return name in CONDITIONS or name.startswith(_INDOORS)
-
-
-def _standing(body: e.Settled) -> bool:
-    return body.run == "stopped"
+    return name in CONDITIONS or name == "barometric_pressure" or name.startswith(_INDOORS)
 
 
 def _change(
@@ -166,8 +168,8 @@ def _change(
             first, second, moved=moved, before_target=one.target, after_target=two.target, target_u=target_u
         )
         return Change(name, second.unit, first, second, found, "target", two.source, one.target, two.target)
-    steadfast = name.startswith(STEADFAST)
+    basis = "steadfast" if name.startswith(STEADFAST) else "own_reference" if name in OWN_REFERENCE else "left_alone"
     return Change(
         name, second.unit, first, second, difference(first, second, moved=moved),
-        "steadfast" if steadfast else "left_alone", conditions_changed=conditions_changed,
+        basis, conditions_changed=conditions_changed,
     )  # fmt: skip

@@ -6,7 +6,7 @@ it are told apart, with the correction.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Generic, TypeVar
@@ -56,6 +56,8 @@ class SystemFacts:
     findings: tuple[Told[e.Finding], ...]
     settled: tuple[Told[e.Settled], ...]
     standing: dict[tuple[str, str], Told[e.Settled]]  # by (phase, name)
+    running: dict[tuple[str, str], Told[e.Settled]]  # the same, while it ran only
+    stopped: dict[tuple[str, str], Told[e.Settled]]  # the same, while it stood only
     placements: tuple[Told[e.Placed], ...]
     corrected: tuple[Corrected, ...]
     tasks: tuple[Told[e.Marked], ...]
@@ -85,7 +87,7 @@ def of_system(visit: VisitRecord, system: str) -> SystemFacts:
         checks[check.body.phase, check.body.name] = check
     findings = {each.body.id: each for each in told(visit, e.Finding) if each.body.system == system}
     settled = tuple(each for each in told(visit, e.Settled) if each.body.system == system)
-    standing = {(each.body.phase, each.body.name): each for each in settled if each.seq not in void}
+    standing = _last(each for each in settled if each.seq not in void)
     tasks: dict[str, Told[e.Marked]] = {}
     for mark in told(visit, e.Marked):
         if mark.body.system == system:
@@ -98,6 +100,8 @@ def of_system(visit: VisitRecord, system: str) -> SystemFacts:
         findings=tuple(sorted(findings.values(), key=lambda each: (each.body.state != "open", each.body.rank))),
         settled=settled,
         standing=standing,
+        running=_last(each for each in settled if each.seq not in void and each.body.run != "stopped"),
+        stopped=_last(each for each in settled if each.seq not in void and each.body.run == "stopped"),
         placements=placements,
         corrected=corrected,
         tasks=tuple(tasks.values()),
@@ -110,6 +114,10 @@ def told(visit: VisitRecord, kind: type[B]) -> Iterator[Told[B]]:
     """All entries of a kind with their times."""
     for entry, body in visit.of(kind):
         yield Told(entry.seq, entry.t / NS, visit.wall(entry), body)
+
+
+def _last(windows: Iterable[Told[e.Settled]]) -> dict[tuple[str, str], Told[e.Settled]]:
+    return {(each.body.phase, each.body.name): each for each in windows}
 
 
 def _corrections(visit: VisitRecord, system: str) -> Iterator[Corrected]:

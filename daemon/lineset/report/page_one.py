@@ -16,6 +16,7 @@ from lineset.visit.tasks import catalogue
 
 MOST_LINES = 7
 MOST_PHOTOS = 2
+MOST_REMARKS = 3
 Line = tuple[str, Words]
 
 
@@ -40,6 +41,8 @@ def page_one(told: ReportFacts, writing: Writing) -> list[Block]:
         found += _prefixed(name, _found(system, verdicts, causes, writing))
         means += [(name, text) for text in _means(verdicts, causes, writing)]
         todo += [(urgency, (name, text)) for urgency, text in _next(system, verdicts, causes, writing)]
+    remarks = [body for _, body in visit.of(e.Noted) if body.by and body.by != "station"]
+    done += [(say(w.REMARKED), _sentence(body.text)) for body in remarks[:MOST_REMARKS]]
     blocks += [Heading(2, say(w.DONE)), Listing(tuple(done))]
     blocks += [Heading(2, say(w.FOUND)), *_cut(found, writing)]
     if means:
@@ -157,6 +160,10 @@ def _seen(system: SystemTold, writing: Writing) -> list[tuple[str, Line]]:
 def _words(body: e.Observed, writing: Writing) -> Words:
     sign = writing.say(signs()[body.sign].words) if body.sign in signs() else body.sign.replace("_", " ")
     text = "; ".join(each for each in (sign, body.text) if each)
+    return _sentence(text)
+
+
+def _sentence(text: str) -> str:
     if not text:
         return ""
     return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
@@ -218,7 +225,8 @@ def _effect(told: ReportFacts, writing: Writing) -> list[Block]:
     if not lines:
         if not any(phase == "after" for phase, _ in told.visit.phases()):
             return []
-        lines.append(("", say(w.EFFECT_NONE if compared else w.EFFECT_NOT_BOTH)))
+        any_changed = any(change.verdict == "changed" for system in told.systems for change in system.changes)
+        lines.append(("", say(w.EFFECT_OTHER if any_changed else w.EFFECT_NONE if compared else w.EFFECT_NOT_BOTH)))
     return [Heading(2, say(w.EFFECT)), Listing(tuple(lines))]
 
 

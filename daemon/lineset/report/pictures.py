@@ -34,9 +34,16 @@ NAMES = frozenset(name for _, names in _PANELS for name in names)
 def picture(
     told: ReportFacts, system: SystemTold, names: Sequence[str], writing: Writing, caption: str, *, windows: bool = True
 ) -> Picture | None:
-    """A picture of these values of one system; None where there is nothing to draw."""
+    """A picture of these values of one system; None where there is nothing to draw.
+
+    Without `windows` it is one for the house: plain names, no shading.
+    """
     id_ = system.facts.record.id
     lines, spoken, symbol = [], [], ""
+
+    def called(name: str) -> str:
+        return writing.title(name) if windows else writing.say(w.HOME_LINES[name])
+
     for name in names:
         series = told.series.get((id_, name))
         quantity = quantity_of(name, "")
@@ -52,15 +59,16 @@ def picture(
             for each in system.facts.settled
             if windows and each.body.name == name
         ]
-        lines.append(Line(writing.title(name), points, settled))
+        lines.append(Line(called(name), points, settled))
         spoken.append(
             writing.say(w.LINE_ALT).format(
-                name=writing.title(name), low=f"{min(values):.1f}", high=f"{max(values):.1f} {signs(symbol)}"
+                name=called(name), low=f"{min(values):.1f}", high=f"{max(values):.1f} {signs(symbol)}"
             )
         )
     phases = [(writing.say(w.PHASES.get(name, name)), t / 60e9) for name, t in told.visit.phases()]
     end = told.visit.entries[-1].t / 60e9
-    svg = draw(Drawing(signs(symbol), writing.say(w.MINUTES), lines, phases, end=end))
+    height = 230 if windows else 180
+    svg = draw(Drawing(signs(symbol), writing.say(w.MINUTES), lines, phases, height=height, end=end))
     if not svg:
         return None
     return Picture(svg, writing.say(w.AIR_ALT).format(lines="; ".join(spoken)), caption)

@@ -47,6 +47,10 @@ def draw(drawing: Drawing) -> str:
     values = [value for line in shown for _, value in line.points if value is not None]
     end = max(drawing.end, *(line.points[-1][0] for line in shown)) or 1.0
     ticks = _ticks(min(values), max(values))
+    # a hair below a tick needs no whole step more
+    hair = 0.03 * (ticks[-1] - ticks[0])
+    if len(ticks) > 2 and min(values) > ticks[1] - hair:
+        ticks = ticks[1:]
     low, high = min(ticks[0], min(values)), max(ticks[-1], max(values))
     left, right, top, bottom = 52.0, 150.0, 22.0, 38.0
     wide, tall = drawing.width - left - right, drawing.height - top - bottom
@@ -114,7 +118,7 @@ def _lines(shown: Sequence[Line], x: Callable[[float], float], y: Callable[[floa
         names.append((y(last), n, line.name))
     names.sort()
     for n in range(1, len(names)):
-        names[n] = (max(names[n][0], names[n - 1][0] + 26), *names[n][1:])
+        names[n] = (max(names[n][0], names[n - 1][0] + 10 + 11 * len(_wrapped(names[n - 1][2], 20))), *names[n][1:])
     for at, n, name in names:
         dash = f' stroke-dasharray="{DASHES[n % 4]}"' if DASHES[n % 4] else ""
         words = _wrapped(name, 20)
@@ -124,7 +128,7 @@ def _lines(shown: Sequence[Line], x: Callable[[float], float], y: Callable[[floa
         )
         out += [
             f'<text x="{edge + 28}" y="{at + 4 + 11 * row:.1f}" fill="{INKS[n % 4]}">{escape(text)}</text>'
-            for row, text in enumerate(words[:2])
+            for row, text in enumerate(words[:3])
         ]
     return out
 

@@ -39,7 +39,11 @@ def _instruments(told: ReportFacts, writing: Writing) -> Block:
             identity = say(w.WEAK_IDENTITY).format(identity=identity)
         if instrument.origin == "entered":
             identity = say(w.BY_PERSON)
+        used = {body.channel for _, body in told.visit.of(e.Settled) if body.instrument == id_}
         for channel in instrument.channels:
+            # a person's meter has a channel for whatever could be read by eye
+            if instrument.origin == "entered" and channel.name not in used:
+                continue
             name = f"{id_} ({instrument.profile})"
             rows.append(
                 (name, identity, f"{channel.name}, {channel.unit}", _accuracy(channel), _calibration(channel, writing))

@@ -91,7 +91,7 @@ def _checks(facts: SystemFacts, writing: Writing) -> list[Block]:
         bounds = []
         if check.target is not None:
             bounds.append(
-                say(w.TARGET).format(value=writing.value(check.name, check.unit, check.target, check.target_u))
+                say(w.TARGET).format(value=writing.value(check.name, check.unit, check.target, check.target_u or None))
             )
         interval = writing.interval(check.name, check.unit, check.low, check.high)
         if interval:
@@ -101,10 +101,10 @@ def _checks(facts: SystemFacts, writing: Writing) -> list[Block]:
         source = "; ".join(each for each in (rule, check.source, basis) if each)
         likely = "" if check.probability is None else _probability(check.probability)
         rows.append((title, phase, _verdict(check, writing), value, "; ".join(bounds), likely, source))
-        beside = [w_.format(text=text) for w_, texts in (
-            (say(w.UNMET), check.unmet), (say(w.ASSUMED), check.assumed),
-            (say(w.DECIDES), (check.would_decide,) if check.would_decide else ()), (say(w.PROVED), check.proved),
-        ) for text in texts]  # fmt: skip
+        # what is not met would decide it too: told once
+        decides = (check.would_decide,) if check.would_decide not in ("", *check.unmet) else ()
+        groups = ((w.UNMET, check.unmet), (w.ASSUMED, check.assumed), (w.DECIDES, decides), (w.PROVED, check.proved))
+        beside = [say(template).format(text=text) for template, texts in groups for text in texts]
         reasons.append((
             title, phase, _recorded(check.reason, writing), _recorded("; ".join(beside), writing),
             _recorded(check.caution, writing),
@@ -208,9 +208,11 @@ def _changes(system: SystemTold, writing: Writing) -> list[Block]:
         return [Text(say(w.EFFECT_NOT_BOTH))]
     blocks: list[Block] = [Text(say(w.CHANGE_LEAD), "small")]
     if system.conditions:
-        blocks.append(Table(say(w.CONDITIONS_TABLE), _say_all(w.CONDITIONS_COLUMNS, writing), tuple(
-            (writing.title(name), writing.value(name, one.unit, one.value, one.u),
-             writing.value(name, two.unit, two.value, two.u)) for name, one, two in system.conditions)))  # fmt: skip
+        both = tuple(
+            (writing.title(name), *(writing.value(name, body.unit, body.value, body.u) for body in pair))
+            for name, pair in system.conditions.items()
+        )
+        blocks.append(Table(say(w.CONDITIONS_TABLE), _say_all(w.CONDITIONS_COLUMNS, writing), both))
     blocks.append(Table(
         say(w.CHANGE_TABLE), _say_all(w.CHANGE_COLUMNS, writing),
         tuple(_change(each, writing) for each in system.changes), frozenset({1, 2, 3}), (3.4, 2.6, 2.6, 2.8, 3, 4),

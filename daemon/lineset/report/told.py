@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+import msgspec
+
 from lineset.audit.visit_record import VisitRecord
 from lineset.contract import entry as e
 from lineset.journal.verify import Verification
-from lineset.report.change import Change, changes
+from lineset.report.change import CONDITIONS, Change, changes
 from lineset.report.facts import NS, SystemFacts, of_system, told
 from lineset.report.series import Series
 from lineset.report.trend import Point, Trend, trend
@@ -38,7 +40,7 @@ class SystemTold:
 
     facts: SystemFacts
     changes: tuple[Change, ...]
-    conditions: tuple[tuple[str, e.Settled, e.Settled], ...]
+    conditions: Mapping[str, tuple[e.Settled, e.Settled]]
     trends: tuple[Trend, ...]
 
 
@@ -74,19 +76,50 @@ def gather(
 
 def _system(visit: VisitRecord, system: str, earlier: Sequence[VisitRecord]) -> SystemTold:
     facts = of_system(visit, system)
-    before = {name: each.body for (phase, name), each in facts.standing.items() if phase == "before"}
-    after = {name: each.body for (phase, name), each in facts.standing.items() if phase == "after"}
+    before, after = _both_times(facts)
     checks = {(each.body.phase, each.body.name): each.body for each in facts.checks}
-    conditions = tuple(
-        (name, before[name], after[name])
-        for name in ("outdoor_air_temperature", "return_air_temperature", "return_wet_bulb", "return_air_humidity")
-        if name in before and name in after
-    )
-    found = changes(before, after, checks, _moved(visit))
+    conditions = {name: pair for name in CONDITIONS if (pair := _condition(facts, name, before, after)) is not None}
+    found = changes(before, after, checks, _moved(visit), conditions)
     past = [of_system(each, system) for each in earlier if system in each.systems]
     when = [each.opened for each in earlier if system in each.systems]
     trends = _trends([*zip(when, past, strict=True), (visit.opened, facts)])
     return SystemTold(facts, tuple(found), conditions, tuple(trends))
+
+
+def _both_times(facts: SystemFacts) -> tuple[dict[str, e.Settled], dict[str, e.Settled]]:
+    """What settled last before the work and after it, the system running both times, or else standing both times."""
+    before: dict[str, e.Settled] = {}
+    after: dict[str, e.Settled] = {}
+    for windows in (facts.running, facts.stopped):
+        for (phase, name), second in windows.items():
+            first = windows.get(("before", name))
+            if phase == "after" and first is not None and name not in after:
+                before[name], after[name] = first.body, second.body
+    return before, after
+
+
+def _condition(
+    facts: SystemFacts, name: str, before: Mapping[str, e.Settled], after: Mapping[str, e.Settled]
+) -> tuple[e.Settled, e.Settled] | None:
+    """A condition before and after: as it settled, or as it went into a derived value that settled while it ran."""
+    if name in before and name in after:
+        return before[name], after[name]
+    known = facts.last(name)
+    if known is None:
+        return None
+    found = []
+    for phase in ("before", "after"):
+        window = facts.running.get((phase, name))
+        inputs = [
+            each.body.inputs[name]
+            for (at, _), each in facts.running.items()
+            if at == phase and name in each.body.inputs
+        ]
+        if window is not None:
+            found.append(window.body)
+        elif inputs:
+            found.append(msgspec.structs.replace(known, phase=phase, value=inputs[-1]))
+    return (found[0], found[1]) if len(found) == 2 else None
 
 
 def _moved(visit: VisitRecord) -> set[tuple[str, str]]:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
+from itertools import takewhile
 
 from lineset.report.document import (
     Block,
@@ -20,6 +22,7 @@ from lineset.report.document import (
     Words,
 )
 
+SIZES_PT = (10.5, 10.0, 9.5, 9.0, 8.5)  # of page one; smaller is hard to read
 _FORMATS = {"image/jpeg": "jpg", "image/png": "png", "image/webp": "webp", "image/gif": "gif"}
 _PREAMBLE = """
 #set page(paper: "us-letter", margin: (x: 20mm, top: 22mm, bottom: 20mm), header: @header, footer: @footer)
@@ -46,21 +49,45 @@ class SheetError(ValueError):
 
 
 def pdf_sheet(document: Document, made: datetime) -> bytes:
-    """The PDF's bytes. `made` stands in its metadata. Raises SheetError."""
-    import typst
+    """The PDF's bytes. `made` stands in its metadata. Raises SheetError.
 
-    files: dict[str, bytes] = {}
-    files["main.typ"] = typst_source(document, files).encode()
+    What comes before the first new page is set as large as it may be to stay on one page.
+    """
+    first = takewhile(lambda block: not isinstance(block, NewPage), document.blocks)
+    letter = replace(document, blocks=tuple(first))
     try:
-        # a dict of files is taken too, though the package's types do not say so
-        compile_files: Callable[..., bytes] = typst.compile
-        return compile_files(files, format="pdf", pdf_standards="ua-1", ignore_system_fonts=True, timestamp=made)
+        size = next((size for size in SIZES_PT if _pages(letter, size) == 1), SIZES_PT[0])
+        return _set(document, made, size)
     except (RuntimeError, ValueError) as error:
         raise SheetError(f"the PDF could not be set: {error}; the HTML says the same (--format html)") from error
 
 
-def typst_source(document: Document, files: dict[str, bytes]) -> str:
-    """The source text; pictures and photos are put into `files` under the names that it uses."""
+def _pages(document: Document, size_pt: float) -> int:
+    """On how many pages it comes."""
+    import typst
+
+    files: dict[str, bytes] = {}
+    source = typst_source(document, files, size_pt)
+    files["main.typ"] = f"{source}#context [#metadata(counter(page).final().first()) <pages>]\n".encode()
+    asked: Callable[..., str] = typst.query
+    return int(asked(files, "<pages>", field="value", one=True, ignore_system_fonts=True))
+
+
+def _set(document: Document, made: datetime, size_pt: float) -> bytes:
+    import typst
+
+    files: dict[str, bytes] = {}
+    files["main.typ"] = typst_source(document, files, size_pt).encode()
+    # a dict of files is taken too, though the package's types do not say so
+    set_files: Callable[..., bytes] = typst.compile
+    return set_files(files, format="pdf", pdf_standards="ua-1", ignore_system_fonts=True, timestamp=made)
+
+
+def typst_source(document: Document, files: dict[str, bytes], letter_pt: float = SIZES_PT[0]) -> str:
+    """The source text, with the letter on page one in this size of type.
+
+    Pictures and photos are put into `files` under the names that it uses.
+    """
     mark = f'text(fill: rgb("#7a1f0b"), weight: "bold", {_text(document.mark)})' if document.mark else "none"
     foot, page = _text(document.foot), document.page_word
     before, _, rest = page.partition("{page}")
@@ -75,7 +102,11 @@ def typst_source(document: Document, files: dict[str, bytes]) -> str:
         .replace("@footer", f'context text(size: 8pt, fill: rgb("#55514a"), {foot} + " " + {count})')
         .replace("@language", _text(document.language)),
     ]
-    source += [_block(block, files) for block in document.blocks]
+    source.append(f"#set text(size: {letter_pt}pt)")
+    for block in document.blocks:
+        source.append(_block(block, files))
+        if isinstance(block, NewPage):
+            source.append(f"#set text(size: {SIZES_PT[0]}pt)")
     return "\n".join(source) + "\n"
 
 
@@ -122,7 +153,7 @@ def _block(block: Block, files: dict[str, bytes]) -> str:
                 return _paragraph(_text(f"{caption} ({media_type})"), "small")
             name = f"photo-{len(files)}.{kind}"
             files[name] = data
-            image = f'image({_text(name)}, alt: {_text(alt)}, height: 45mm, fit: "contain")'
+            image = f'image({_text(name)}, alt: {_text(alt)}, height: 38mm, fit: "contain")'
             return f"#figure({image}, kind: image, alt: {_text(alt)}, caption: {_text(caption)})"
         case NewPage():
             return "#pagebreak(weak: true)"

@@ -52,6 +52,8 @@ EFFECT_NONE = (
     "No reading is shown to have changed from before the work to after it: the differences are no larger than the"
     " readings' uncertainty."
 )
+EFFECT_OTHER = "Some readings are shown to have changed; the pages for the professional tell which, and by how much."
+REMARKED = "The technician's remark:"
 EFFECT_NOT_BOTH = "Readings before and after the work cannot be held side by side: they were not taken both times."
 FADING = (
     "{title} has faded from visit to visit; if it goes on so, it reaches its limit about {when} (between {early} "
@@ -61,7 +63,8 @@ FADING_OPEN = (
     "{title} has faded from visit to visit; if it goes on so, it may reach its limit about {when}, but the "
     "readings do not say how late."
 )
-AIR_PICTURE = "The air on its way through the unit"
+AIR_PICTURE = "The air on its way through the unit: as it goes in, and as it comes out"
+HOME_LINES = {"return_air_temperature": "air from the rooms", "supply_air_temperature": "air to the rooms"}
 AIR_ALT = "Lines over the minutes of the visit: {lines}."
 LINE_ALT = "{name} from {low} to {high}"
 PHOTO_ALT = "Photo of the visit: {about}"
@@ -154,11 +157,12 @@ CONDITIONS_TABLE = "Conditions before and after"
 CONDITIONS_COLUMNS = ("Condition", "Before", "After")
 SAID = {
     "changed": "changed",
-    "changed_with_conditions": "another value, but conditions differ too: not shown to come from the work",
+    "changed_with_conditions": "another value, but conditions differ or are not known: not shown to come from the work",
     "not_shown": "not shown to have changed",
 }
 CHANGE_BASIS = {
     "target": "over its own target at the conditions of the moment ({source})",
+    "own_reference": "over the air that it meets; the rest left as measured",
     "steadfast": "hardly moved by them (common practice, no source)",
     "left_alone": "left as measured: no published relation at hand",
 }
@@ -312,10 +316,11 @@ WHAT = ("What", "As recorded")
 SEE_TO = "Have it seen to: {what}"
 # what a householder understands of a change
 HOMELY = {
+    "condensing_over_outdoor": "How much hotter than the outdoor air the outdoor coil has to run",
     "temperature_split": "The cooling of the air on its way through",
+    "filter_drop": "The resistance of the filter",
     "total_external_static": "The resistance that the blower works against",
     "power": "The power that the outdoor unit draws",
-    "filter_drop": "The resistance of the filter",
 }
 FADES = {
     "herm_capacitance": "The compressor's capacitor",
