@@ -64,12 +64,13 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Photograph:
-    """A photo of the visit, with what was said about it."""
+    """A photo of the visit, with what was said about it; `broken` is said where it turns out to be no picture."""
 
     data: bytes
     media_type: str
     alt: str
     caption: str
+    broken: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -104,7 +104,7 @@ def _block(block: Block) -> str:
         case Picture(svg, alt, caption):
             spoken = re.sub("^<svg ", f'<svg role="img" aria-label="{escape(alt, quote=True)}" ', svg)
             return f"<figure>{spoken}<figcaption>{escape(caption)}</figcaption></figure>"
-        case Photograph(data, media_type, alt, caption):
+        case Photograph(data, media_type, alt, caption, _):
             source = f"data:{media_type};base64,{base64.b64encode(data).decode()}"
             return (
                 f'<figure class="photo"><img src="{source}" alt="{escape(alt, quote=True)}">'

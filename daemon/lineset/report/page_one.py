@@ -6,8 +6,9 @@ from collections.abc import Iterable
 
 from lineset.contract import entry as e
 from lineset.report import words_report as w
-from lineset.report.document import Block, Heading, Listing, Photograph, Text, Words
+from lineset.report.document import Block, Heading, Listing, Text, Words
 from lineset.report.judged import URGENCY_ORDER, Explained, Judged, explained, judged
+from lineset.report.photos import photographs, seen_words, sentence
 from lineset.report.pictures import HOME, picture
 from lineset.report.told import ReportFacts, SystemTold
 from lineset.report.written import Writing
@@ -42,14 +43,14 @@ def page_one(told: ReportFacts, writing: Writing) -> list[Block]:
         means += [(name, text) for text in _means(verdicts, causes, writing)]
         todo += [(urgency, (name, text)) for urgency, text in _next(system, verdicts, causes, writing)]
     remarks = [body for _, body in visit.of(e.Noted) if body.by and body.by != "station"]
-    done += [(say(w.REMARKED), _sentence(body.text)) for body in remarks[:MOST_REMARKS]]
+    done += [(say(w.REMARKED), sentence(body.text)) for body in remarks[:MOST_REMARKS]]
     blocks += [Heading(2, say(w.DONE)), Listing(tuple(done))]
     blocks += [Heading(2, say(w.FOUND)), *_cut(found, writing)]
     if means:
         blocks += [Heading(2, say(w.MEANS)), *_cut(_once(means), writing)]
     blocks += [Heading(2, say(w.NEXT)), *_todo(todo, writing)]
     blocks += _effect(told, writing)
-    blocks += _photos(told, writing)
+    blocks += photographs(told, writing)[:MOST_PHOTOS]
     for system in told.systems[:1]:
         drawn = picture(told, system, HOME, writing, say(w.AIR_PICTURE), windows=False)
         if drawn is not None:
@@ -147,26 +148,14 @@ def _off_by(each: Judged, writing: Writing) -> list[str]:
 
 def _seen(system: SystemTold, writing: Writing) -> list[tuple[str, Line]]:
     """(urgency, line) of what a person saw, without notes for the record."""
-    found = []
+    found: list[tuple[str, Line]] = []
     for observed in system.facts.observations:
         body = observed.body
-        words = _words(body, writing)
+        words = seen_words(body, writing)
         urgency = body.urgency or (signs()[body.sign].urgency if body.sign in signs() else "note")
         if words and urgency in URGENCIES and urgency != "note":
             found.append((urgency, (writing.say(w.SEEN), words)))
     return found
-
-
-def _words(body: e.Observed, writing: Writing) -> Words:
-    sign = writing.say(signs()[body.sign].words) if body.sign in signs() else body.sign.replace("_", " ")
-    text = "; ".join(each for each in (sign, body.text) if each)
-    return _sentence(text)
-
-
-def _sentence(text: str) -> str:
-    if not text:
-        return ""
-    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def _means(verdicts: list[Judged], causes: list[Explained], writing: Writing) -> list[Words]:
@@ -228,22 +217,6 @@ def _effect(told: ReportFacts, writing: Writing) -> list[Block]:
         any_changed = any(change.verdict == "changed" for system in told.systems for change in system.changes)
         lines.append(("", say(w.EFFECT_OTHER if any_changed else w.EFFECT_NONE if compared else w.EFFECT_NOT_BOTH)))
     return [Heading(2, say(w.EFFECT)), Listing(tuple(lines))]
-
-
-def _photos(told: ReportFacts, writing: Writing) -> list[Block]:
-    blocks: list[Block] = []
-    for system in told.systems:
-        for observed in system.facts.observations:
-            photo = told.visit.photos.get(observed.body.photo)
-            if photo is None or len(blocks) >= MOST_PHOTOS or not photo.media_type.startswith("image/"):
-                continue
-            about = _words(observed.body, writing) or writing.say(w.PHOTO_PLAIN)
-            if not photo.whole:
-                blocks.append(Text(writing.say(w.PHOTO_BROKEN), "small"))
-                continue
-            alt = writing.say(w.PHOTO_ALT).format(about=about)
-            blocks.append(Photograph(photo.data, photo.media_type, alt, str(about)))
-    return blocks
 
 
 def _once(lines: list[Line]) -> list[Line]:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
+from functools import lru_cache
 from itertools import takewhile
 
 from lineset.report.document import (
@@ -39,6 +40,7 @@ _PREAMBLE = """
 #show figure.where(kind: table): set figure.caption(position: top)
 #show figure.where(kind: table): set block(breakable: true)
 #show figure.caption: it => align(left, text(style: "italic", size: 9.5pt, it.body))
+#set table.cell(breakable: false)
 #set figure(numbering: none, supplement: none, gap: 0.5em)
 #set list(marker: [–])
 """
@@ -147,16 +149,29 @@ def _block(block: Block, files: dict[str, bytes]) -> str:
             files[name] = svg.encode()
             image = f"image({_text(name)}, alt: {_text(alt)}, width: 100%)"
             return f"#figure({image}, kind: image, alt: {_text(alt)}, caption: {_text(caption)})"
-        case Photograph(data, media_type, alt, caption):
+        case Photograph(data, media_type, alt, caption, broken):
             kind = _FORMATS.get(media_type)
-            if kind is None:
-                return _paragraph(_text(f"{caption} ({media_type})"), "small")
+            if kind is None or not _readable(data, kind):
+                return _paragraph(_text(f"{caption} ({broken})"), "small")
             name = f"photo-{len(files)}.{kind}"
             files[name] = data
             image = f'image({_text(name)}, alt: {_text(alt)}, height: 38mm, fit: "contain")'
             return f"#figure({image}, kind: image, alt: {_text(alt)}, caption: {_text(caption)})"
         case NewPage():
             return "#pagebreak(weak: true)"
+
+
+@lru_cache(maxsize=32)
+def _readable(data: bytes, kind: str) -> bool:
+    """Whether it is a picture at all: one broken photo must not cost the whole report."""
+    import typst
+
+    set_files: Callable[..., object] = typst.compile
+    try:
+        set_files({"main.typ": f'#image("photo.{kind}")'.encode(), f"photo.{kind}": data}, format="svg")
+    except (RuntimeError, ValueError):
+        return False
+    return True
 
 
 def _paragraph(words: str, tone: str) -> str:

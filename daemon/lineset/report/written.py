@@ -62,6 +62,8 @@ class Writing:
         quantity = quantity_of(name, unit)
         if quantity is None:
             return f"{width:.3g} {unit}"
+        if quantity is Quantity.TEMPERATURE:
+            quantity = Quantity.TEMPERATURE_DIFFERENCE
         text = signs(spread_shown(width, quantity, self.units))
         return f"−{text}" if width < 0.0 and any(digit in "123456789" for digit in text) else text
 
