@@ -108,5 +108,8 @@ def test_fan_and_strips_without_the_outdoor_unit() -> None:
 
 def test_heating_by_the_refrigerant_is_told_from_cooling() -> None:
     probes = Probes()
-    probes.see(RUN | {"supply_air_temperature": 38.0}, 30)
+    # hot gas in the vapor line, which the reversing valve has put on the compressor's discharge
+    turned = {"vapor_service_pressure": 2.55e6, "vapor_line_temperature": 62.0, "supply_air_temperature": 38.0}
+    probes.see(RUN | turned, 30)
+    assert probes.fusion.state is not RunState.STOPPED
     assert probes.fusion.mode is Mode.HEAT

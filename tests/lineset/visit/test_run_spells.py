@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from lineset.visit.run import SHORT_CYCLE_NS, Mode, RunFusion, RunState
+from lineset.visit.run import MODE_DWELL_S, SHORT_CYCLE_NS, Mode, RunFusion, RunState
+from lineset.visit.witness import NOTHING_TOLD, Told
 
 NS = 1_000_000_000
 RUN = {
@@ -15,13 +16,16 @@ RUN = {
     "supply_air_temperature": 13.0,
 }
 REST = {"vapor_service_pressure": 1.5e6, "liquid_service_pressure": 1.52e6, "power": 0.0}
-HEAT = RUN | {"supply_air_temperature": 38.0}
+HEAT = RUN | {"vapor_service_pressure": 2.55e6, "supply_air_temperature": 38.0}
 
 
-def see(fusion: RunFusion, t_s: int, values: dict[str, float], seconds: int) -> int:
+HEAT_PUMP = Told(kind="split_heat_pump")
+
+
+def see(fusion: RunFusion, t_s: int, values: dict[str, float], seconds: int, told: Told = NOTHING_TOLD) -> int:
     for _ in range(seconds):
         t_s += 1
-        fusion.look(t_s * NS, values.get)
+        fusion.look(t_s * NS, values.get, told)
     return t_s
 
 
@@ -63,9 +67,12 @@ def test_a_stop_seen_in_between_ends_the_run_however_short_it_was() -> None:
 def test_cooling_and_heating_are_two_runs() -> None:
     fusion, t_s = running()
     epoch = fusion.epoch
+    turned = t_s + 1
+    t_s = see(fusion, t_s, HEAT, round(MODE_DWELL_S))
+    assert (fusion.mode, fusion.epoch) == (Mode.COOL, epoch)  # it may be a supply probe that came off, or a defrost
     t_s = see(fusion, t_s, HEAT, 1)
     assert (fusion.state, fusion.mode, fusion.epoch) == (RunState.RUNNING, Mode.HEAT, epoch + 1)
-    assert fusion.since == t_s * NS
+    assert fusion.since == turned * NS
     see(fusion, t_s, HEAT, 300)
     assert fusion.epoch == epoch + 1
 
@@ -82,3 +89,12 @@ def test_an_absence_is_a_spell_too(gap_ns: int, known: bool) -> None:
 def test_an_absence_tells_nothing_new_of_a_system_of_which_nothing_was_known() -> None:
     fusion = RunFusion()
     assert not fusion.unseen(10 * SHORT_CYCLE_NS, 9 * SHORT_CYCLE_NS)
+
+
+def test_heating_found_after_a_spell_is_another_run_than_the_cooling_before() -> None:
+    fusion, t_s = running()
+    epoch = fusion.epoch
+    t_s = see(fusion, t_s, {}, 60)
+    t_s = see(fusion, t_s, HEAT, 10, HEAT_PUMP)
+    assert (fusion.state, fusion.mode, fusion.epoch) == (RunState.RUNNING, Mode.HEAT, epoch + 1)
+    assert fusion.since > (t_s - 12) * NS
