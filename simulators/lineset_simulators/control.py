@@ -7,6 +7,7 @@ request                                                               answer bes
 {"do": "clamp", "instrument": "clamp", "on": "line_voltage"}          on: a point, or "released"; "mode" if not usual
 {"do": "mode", "instrument": "clamp", "mode": "CAP"}                  ACA ACV CAP RES (bench meter also FREQ)
 {"do": "hold", "instrument": "clamp", "value": true}
+{"do": "aside", "instrument": "gauges", "value": true}               off the system, in open air (false: back on)
 {"do": "battery", "instrument": "supply", "value": 8}                 per cent, of an instrument on the radio
 {"do": "outdoor_unit", "value": true}                                 and the other commands of plant.COMMANDS
 {"do": "fault", "instrument": "gauges", "kind": "late", "times": 3}   kinds: faults.KINDS; "times": null lasts;
@@ -59,6 +60,8 @@ def act(rig: Rig, request: Mapping[str, object]) -> None:
         if not isinstance(meter, ClampMeter | ClampMeterBle):
             raise ValueError("only a clamp meter has a hold key")
         meter.hold(request.get("value", True) is True)
+    elif verb == "aside":
+        rig.station(request.get("instrument")).aside = request.get("value", True) is True
     elif verb in ("fault", "clear_faults"):
         _fault(rig, request)
     elif verb == "battery":

@@ -248,6 +248,8 @@ class PowerMeter(RegisterMap):
 
     def input(self) -> dict[int, int]:
         volts, amperes, watts = (self.value(name) for name in ("voltage", "current", "power"))
+        # root mean square: what is shown is never below zero
+        amperes = None if amperes is None else abs(amperes)
         va = None if volts is None or amperes is None else volts * amperes
         factor = None if va is None or watts is None else (watts / va if va > 1 else 0.0)
         image: dict[int, int] = {}

@@ -51,6 +51,17 @@ class Station:
     faults: Faults | None = None
     peripheral: Peripheral | None = None
     battery: Battery | None = None
+    aside: bool = False  # off the system, in the open air beside its fellows
+
+    def senses(self, point: str, senses: Mapping[str, float]) -> float:
+        """What a channel that belongs at `point` senses where the instrument is now."""
+        if not self.aside:
+            return senses[point]
+        if point == "barometric_pressure":
+            return senses[point]
+        if point.endswith("_temperature"):
+            return senses["outdoor_air_temperature"]
+        return 0.0 if point.endswith(("_pressure", "_static", "_drop")) else senses[point]
 
 
 class _Through:
@@ -154,7 +165,7 @@ class Rig:
         self._senses = self.plant.senses()
         for station in self.stations.values():
             for channel, probe in station.probes.items():
-                probe.advance(dt, self._senses[station.plan.channels[channel]])
+                probe.advance(dt, station.senses(station.plan.channels[channel], self._senses))
             if station.movable is not None:
                 station.movable.advance(dt, self._senses)
         for stream in self._streams:
