@@ -29,13 +29,22 @@ log = structlog.get_logger(__name__)
 class RelayServer:
     """`async with RelayServer(...)`: instruments run, frames are spooled, a station that holds the key gets them.
 
-    One station at a time: one that shows the key takes the place of the one before. `port` 0 takes a free one.
+    One station at a time: one that shows the key takes the place of the one before. `port` 0 takes a free one; `speed`
+    is how much faster instruments are read, for demos.
     """
 
     def __init__(
-        self, name: str, key: bytes, specs: Sequence[InstrumentSpec], spool: Spool, *, host: str = "", port: int = 0
+        self,
+        name: str,
+        key: bytes,
+        specs: Sequence[InstrumentSpec],
+        spool: Spool,
+        *,
+        host: str = "",
+        port: int = 0,
+        speed: float = 1.0,
     ) -> None:
-        self.name, self.host, self.port = name, host, port
+        self.name, self.host, self.port, self.speed = name, host, port, speed
         self._key, self._specs, self.spool = key, specs, spool
         # one word for this run of the machine's boot clock: numbers of another run cannot be compared with it
         self._boot = secrets.token_hex(8)
@@ -63,8 +72,13 @@ class RelayServer:
                 log.error("frames are lost: the spool takes nothing", error=str(error))
             self._unspooled[frame.instrument] = self._unspooled.get(frame.instrument, 0) + 1
             return True
-        self._news.set()
+        self._hand_on()
         return True
+
+    def _hand_on(self) -> None:
+        self._news.set()
+        if self._writer is not None:
+            self._writer.wake()
 
     def _tell_unspooled(self) -> bool:
         try:
@@ -87,7 +101,7 @@ class RelayServer:
         """A loss goes in order with the frames."""
         with contextlib.suppress(SpoolError):
             self.spool.add(Dropped(0, self._boot, boot_ns(), time.time_ns(), loss.instrument, loss.kind, loss.count))
-            self._news.set()
+            self._hand_on()
 
     # -- start and stop -----------------------------------------------------------------------------------------
 
@@ -105,7 +119,9 @@ class RelayServer:
         self._stack.callback(server.close)
         self._stack.push_async_callback(self._end)
         self._spawn(self._commit(), "spool")
-        await self._stack.enter_async_context(Fleet(self._specs, VisitClock(), self, seed=time.time_ns()))
+        await self._stack.enter_async_context(
+            Fleet(self._specs, VisitClock(rate=self.speed), self, seed=time.time_ns())
+        )
         log.info(
             "relay ready", relay=self.name, port=self.port, instruments=len(self._specs), waiting=self.spool.waiting
         )
@@ -137,8 +153,6 @@ class RelayServer:
                 await asyncio.sleep(1.0)
                 continue
             self._news.clear()
-            if self._writer is not None:
-                self._writer.wake()
 
     # -- a station ----------------------------------------------------------------------------------------------
 

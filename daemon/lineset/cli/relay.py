@@ -92,6 +92,7 @@ async def _run(loaded: object) -> None:
             [item.spec for item in loaded.instruments],
             spool,
             host=loaded.host,
+            speed=loaded.speed,
             port=loaded.port,
         ) as server:
             typer.echo(f"relay {loaded.name} listens on port {server.port}; {spool.waiting} frames wait", err=True)

@@ -25,6 +25,7 @@ class RelayConfig(msgspec.Struct, frozen=True, kw_only=True):
     key: bytes
     spool: Path
     instruments: tuple[InstrumentConfig, ...]
+    speed: float = 1.0  # for demos
 
 
 def load_relay(file: Path) -> RelayConfig:
@@ -44,6 +45,7 @@ def load_relay(file: Path) -> RelayConfig:
     key = _key(table, base)
     spool = base / Path(table.text("spool", "relay.spool")).expanduser()
     profiles = table.text("profiles", "")
+    speed = table.number("speed", 1.0, above=0.0, most=200.0)
     table.finish()
     found, _ = read_instruments(root, base / Path(profiles).expanduser() if profiles else None)
     root.finish()
@@ -51,7 +53,7 @@ def load_relay(file: Path) -> RelayConfig:
         root.problem("instrument", "there is none", "Add [[instrument]] as in a station's configuration")
     if root.problems:
         raise ConfigError(sorted(root.problems, key=lambda problem: problem.line))
-    return RelayConfig(name=name, host=host, port=port, key=key, spool=spool, instruments=tuple(found))
+    return RelayConfig(name=name, host=host, port=port, key=key, spool=spool, instruments=tuple(found), speed=speed)
 
 
 def _listen(table: Table) -> tuple[str, int]:
