@@ -7,15 +7,6 @@ import json
 from pathlib import Path
 from typing import Any
 
-import msgspec
-
-from lineset.contract.command import Reply
-from lineset.contract.live import CheckMessage, RunMessage, SettledMessage
-from lineset.contract.topic import TopicError, Topics
-from lineset.stream.address import BrokerFile
-from lineset.stream.ask import ask, listen
-from lineset.stream.errors import StreamError
-
 PROFILES = Path(__file__).resolve().parent / "scenarios" / "profiles"
 
 
@@ -54,168 +45,127 @@ class Bench:
         self._writer.close()
 
 
-class Seen(msgspec.Struct, frozen=True):
-    """A settled event as it came over the broker, with the plant's truth at that moment."""
-
-    message: SettledMessage
-    truth: float | None
-
-
-class Shown:
-    """What the broker says, heard as any stranger could: settled events, run states, missing ones waited for."""
-
-    def __init__(self, broker: BrokerFile, bench: Bench) -> None:
-        self._broker, self._bench = broker, bench
-        self.topics: Topics = broker.topics
-        self.settled: dict[tuple[str, str], Seen] = {}
-        self.verdicts: dict[tuple[str, str], CheckMessage] = {}  # phase and check -> what was last said
-        self.steady: set[tuple[str, str]] = set()
-        self.run = "unknown"
-        self._kept: set[tuple[str, str]] = set()
-        self._changed = asyncio.Condition()
-        self.messages = 0
-
-    async def listen(self) -> None:
-        """Hear everything until cancelled."""
-        async for message in listen(self._broker.address("watch"), self.topics.everything, qos=1):
-            self.messages += 1
-            try:
-                parsed = self.topics.parse(message.topic)
-            except TopicError:
-                continue
-            if not message.payload:
-                continue
-            if parsed.kind.name == "settled":
-                event = msgspec.json.decode(message.payload, type=SettledMessage)
-                key = event.phase, event.name
-                if key in self._kept:
-                    continue
-                if event.settled:
-                    truth = (await self._bench.truth()).get(event.name)
-                    self.settled[key] = Seen(event, truth)
-                    self.steady.add(key)
-                else:
-                    self.steady.discard(key)
-                async with self._changed:
-                    self._changed.notify_all()
-            elif parsed.kind.name == "check":
-                verdict = msgspec.json.decode(message.payload, type=CheckMessage)
-                self.verdicts[verdict.phase, verdict.name] = verdict
-                async with self._changed:
-                    self._changed.notify_all()
-            elif parsed.kind.name == "run":
-                self.run = msgspec.json.decode(message.payload, type=RunMessage).state
-                async with self._changed:
-                    self._changed.notify_all()
-
-    def keep(self, phase: str) -> None:
-        """What has settled in this phase is what the technician writes down: the unit goes off now."""
-        self._kept |= {key for key in self.settled if key[0] == phase}
-
-    async def wait_settled(self, phase: str, names: tuple[str, ...], timeout_s: float) -> list[str]:
-        """Wait (real seconds) until all names have settled in this phase; returns those that have not."""
-
-        def missing() -> list[str]:
-            return [name for name in names if (phase, name) not in self.settled]
-
-        async with self._changed:
-            try:
-                async with asyncio.timeout(timeout_s):
-                    await self._changed.wait_for(lambda: not missing())
-            except TimeoutError:
-                pass
-        return missing()
-
-    async def wait_judged(self, phase: str, check: str, timeout_s: float) -> bool:
-        """Wait (real seconds) until a check has passed, failed or advised in this phase; whether it has."""
-
-        def judged() -> bool:
-            said = self.verdicts.get((phase, check))
-            return said is not None and said.state in ("pass", "fail", "advisory")
-
-        async with self._changed:
-            try:
-                async with asyncio.timeout(timeout_s):
-                    await self._changed.wait_for(judged)
-            except TimeoutError:
-                pass
-        return judged()
-
-    async def wait_run(self, states: tuple[str, ...], timeout_s: float) -> None:
-        """Wait (real seconds) for a run state. Raises DemoError when it does not come."""
-        async with self._changed:
-            try:
-                async with asyncio.timeout(timeout_s):
-                    await self._changed.wait_for(lambda: self.run in states)
-            except TimeoutError as error:
-                raise DemoError(f"the run state stayed {self.run}, {' or '.join(states)} was expected") from error
-
-    async def command(self, verb: str, **args: object) -> Reply:
-        """Give the station a command. Raises DemoError when it is refused."""
-        try:
-            reply = await ask(
-                self._broker.address("technician"), self.topics, verb, args, actor="the demo's technician"
-            )
-        except StreamError as error:
-            raise DemoError(str(error)) from error
-        if not reply.ok:
-            raise DemoError(f"{verb} was refused: {reply.text}")
-        return reply
+def relay_config(description: dict[str, Any], out: Path, speed: float) -> str:
+    """The configuration of the relay near the second air handler, for the instruments on its bench, as text."""
+    lines = [
+        "# Written by the demo: an invented relay.",
+        "[relay]",
+        'name = "attic"',
+        'listen = "127.0.0.1:0"',
+        'key_file = "relay.key"',
+        f'spool = "{out / "relay" / "spool"}"',
+        f'profiles = "{PROFILES}"',
+        f"speed = {speed:g}",
+    ]
+    for item in description["instruments"]:
+        lines += _instrument(item, item["link"])
+    return "\n".join(lines) + "\n"
 
 
-def station_config(description: dict[str, Any], out: Path, speed: float) -> str:
-    """The station's configuration for the instruments on the bench, as text."""
+def _instrument(item: dict[str, Any], link: str) -> list[str]:
+    lines = ["", "[[instrument]]", f'id = "{item["id"]}"', f'profile = "{item["model"]}"', f'link = "{link}"']
+    if "unit" in item:
+        lines.append(f"unit = {item['unit']}")
+    if "bindkey" in item:
+        lines.append(f'options = {{ bindkey = "{item["bindkey"]}" }}')
+    if "on" in item:
+        lines.append("roams = true")
+    return lines
+
+
+SYSTEMS = {
+    "downstairs": """
+title = "downstairs"
+metering_device = "txv"
+kind = "split_ac"
+capacity_control = "single"
+altitude_m = 190.0
+
+[system.nameplate]  # invented, as the scenario's plant is marked
+capacity_tons = 3.0
+subcooling_target_f = 10.0
+herm_capacitor_uf = 45.0
+fan_capacitor_uf = 5.0
+blower_capacitor_uf = 10.0
+capacitor_tolerance_pct = 6.0
+compressor_rla_a = 16.7
+outdoor_fan_fla_a = 1.2
+compressor_motor = "psc"
+outdoor_fan_motor = "psc"
+blower_fla_a = 4.3
+blower_motor = "psc"
+heat_strip_kw = [4.8, 4.8]
+heat_strip_rated_v = 240.0
+""",
+    "upstairs": """
+title = "upstairs"
+metering_device = "fixed_orifice"
+kind = "split_ac"
+capacity_control = "single"
+altitude_m = 190.0
+
+[system.nameplate]  # invented, as the scenario's plant is marked
+capacity_tons = 2.0
+herm_capacitor_uf = 35.0
+fan_capacitor_uf = 5.0
+blower_capacitor_uf = 7.5
+capacitor_tolerance_pct = 6.0
+compressor_rla_a = 11.0
+outdoor_fan_fla_a = 1.0
+compressor_motor = "psc"
+outdoor_fan_motor = "psc"
+blower_fla_a = 3.0
+blower_motor = "psc"
+""",
+}
+"""The two systems of the invented house, as a technician would describe them."""
+
+
+def station_config(benches: dict[str, dict[str, Any]], relay_port: int, out: Path, speed: float) -> str:
+    """The station's configuration: the instruments downstairs at hand, those upstairs through the relay, as text."""
     from lineset.equipment.points import POINTS
     from lineset_drivers.profile import load
 
     lines = [
-        "# Written by the demo: an invented station with the bench's simulated instruments.",
+        "# Written by the demo: an invented station with the benches' simulated instruments.",
         "[station]",
         'name = "demo"',
         'shop = "demo"',
+        'technician = "demo-1"',
         f'data = "{out / "data"}"',
         f'profiles = "{PROFILES}"',
         f"speed = {speed:g}",
         "",
-        "[[system]]",
-        'id = "main"',
-        f'refrigerant = "{description["refrigerant"]}"',
-        f'metering_device = "{description["metering"]}"',
-        "altitude_m = 190.0",
+        "[board]",
+        "port = 0",
         "",
-        "[system.nameplate]  # invented, as the scenario's plant is marked",
-        "capacity_tons = 3.0",
-        "subcooling_target_f = 10.0",
-        "herm_capacitor_uf = 45.0",
-        "fan_capacitor_uf = 5.0",
-        "compressor_rla_a = 16.7",
-        "outdoor_fan_fla_a = 1.2",
-        'compressor_motor = "psc"',
-        'outdoor_fan_motor = "psc"',
-        "blower_fla_a = 4.3",
-        'blower_motor = "psc"',
-        "heat_strip_kw = [4.8, 4.8]",
-        "heat_strip_rated_v = 240.0",
+        "[cues]",
+        'level = "chatty"',
+        "speak = false  # the board speaks, if it is asked to",
+        "",
+        "[relay]",
+        'key_file = "relay.key"',
     ]
-    taken: set[str] = set()
-    for item in description["instruments"]:
-        lines += ["", "[[instrument]]", f'id = "{item["id"]}"', f'profile = "{item["model"]}"']
-        lines.append(f'link = "{item["link"]}"')
-        if "unit" in item:
-            lines.append(f"unit = {item['unit']}")
-        if "bindkey" in item:
-            lines.append(f'options = {{ bindkey = "{item["bindkey"]}" }}')
-        channels = {channel.name: channel for channel in load(item["model"], PROFILES).channels}
-        for channel, point in item.get("channels", {}).items():
-            found, place = channels.get(channel), POINTS.get(point)
-            if found is None or place is None or found.quantity != place.quantity or point in taken:
-                continue
-            taken.add(point)
-            lines += [
-                "",
-                "[[placement]]",
-                f'instrument = "{item["id"]}"',
-                f'channel = "{channel}"',
-                f'point = "{point}"',
-            ]
+    for system, text in SYSTEMS.items():
+        refrigerant = benches[system]["refrigerant"]
+        lines += ["", "[[system]]", f'id = "{system}"', f'refrigerant = "{refrigerant}"', text.strip()]
+    for system, description in benches.items():
+        taken: set[str] = set()
+        for item in description["instruments"]:
+            through = system == "upstairs"
+            lines += _instrument(item, f"relay://127.0.0.1:{relay_port}" if through else item["link"])
+            channels = {channel.name: channel for channel in load(item["model"], PROFILES).channels}
+            for channel, point in item.get("channels", {}).items():
+                found, place = channels.get(channel), POINTS.get(point)
+                if found is None or place is None or found.quantity != place.quantity or point in taken:
+                    continue
+                taken.add(point)
+                lines += [
+                    "",
+                    "[[placement]]",
+                    f'instrument = "{item["id"]}"',
+                    f'channel = "{channel}"',
+                    f'system = "{system}"',
+                    f'point = "{point}"',
+                ]
     return "\n".join(lines) + "\n"

@@ -6,16 +6,23 @@ import argparse
 import asyncio
 import json
 import os
+import re
 import shutil
 import signal
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
-from bench_link import Bench, DemoError, Shown, station_config
-from settled_table import missing, table, verdicts
-from visit import PROMISED, Visit
+from bench_link import Bench, DemoError, relay_config, station_config
+from promised import PROMISED
+from settled_table import findings, missing, table, verdicts
+from sheet import Shown
+from technician import VISIT, Technician
 
+from lineset.board.beside import read_board_file
+from lineset.contract.worklist import CueMessage
+from lineset.journal.verify import verify
 from lineset.stream.address import BrokerFile, read_broker_file
 
 HERE = Path(__file__).resolve().parent
@@ -25,7 +32,7 @@ START_S = 30.0
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="demo/run",
-        description="Play one invented spring maintenance visit through real drivers and a real broker.",
+        description="Play one invented spring visit to a house with two systems, hands-free, to its sealed report.",
         epilog="Exit code: 0 when every promised reading settled, 1 when one is missing, 2 when it cannot be played.",
     )
     parser.add_argument("--once", action="store_true", help="end when the visit is done")
@@ -80,8 +87,9 @@ def program(name: str) -> str:
 
 async def play(asked: argparse.Namespace) -> int:
     out: Path = asked.out.resolve()
-    for old in ("data", "bench", "run"):
+    for old in ("data", "bench", "upstairs", "relay", "run", "report"):
         shutil.rmtree(out / old, ignore_errors=True)
+    (out / "relay.key").unlink(missing_ok=True)
     out.mkdir(parents=True, exist_ok=True)
     begun = time.monotonic()
 
@@ -89,51 +97,57 @@ async def play(asked: argparse.Namespace) -> int:
         visit_s = int((time.monotonic() - begun) * asked.speed)
         print(f"  {visit_s // 60:3d}:{visit_s % 60:02d}  {text}", flush=True)
 
+    def cue(message: CueMessage) -> None:
+        say(f"\N{SPEAKER} {message.text}")
+
     processes = Processes(out)
     env = dict(os.environ)
     tasks: list[asyncio.Task[None]] = []
     try:
         print(f"An invented spring maintenance visit, {asked.speed:g} times real speed. Logs and journal in {out}")
-        child = await processes.start(
-            "bench",
-            program("lineset-bench"), str(HERE / "scenarios" / "spring_visit.toml"),
-            "--speed", str(asked.speed), "--out", str(out / "bench"),
-            env=env,
-        )  # fmt: skip
-        await appear(out / "bench" / "bench.json", child, out / "bench.log")
-        description = json.loads((out / "bench" / "bench.json").read_text())
-        for note in description["notes"]:
-            print(f"note: {note}")
-        if description["dbus"]:
-            env["DBUS_SYSTEM_BUS_ADDRESS"] = description["dbus"]
+        described = {}
+        for system, scenario, folder in (
+            ("downstairs", "spring_visit", "bench"),
+            ("upstairs", "upstairs", "upstairs"),
+        ):
+            described[system] = await start_bench(processes, scenario, folder, out, asked.speed, env)
+            for note in described[system]["notes"]:
+                print(f"note: {note}")
+        if described["downstairs"]["dbus"]:
+            env["DBUS_SYSTEM_BUS_ADDRESS"] = described["downstairs"]["dbus"]
+        relay_port = await start_relay(processes, described["upstairs"], out, asked.speed, env)
         config = out / "station.toml"
-        config.write_text(station_config(description, out, asked.speed))
+        config.write_text(station_config(described, relay_port, out, asked.speed))
         child = await processes.start(
             "station", program("lineset"), "run", "--config", str(config), "--at", str(out / "run"), env=env
         )
-        await appear(out / "run" / "broker.json", child, out / "station.log")
+        await appear(out / "run" / "board.json", child, out / "station.log")
         broker = read_broker_file(out / "run")
-        bench = Bench(description)
-        await bench.open()
-        shown = Shown(broker, bench)
+        benches = {system: Bench(description) for system, description in described.items()}
+        for bench in benches.values():
+            await bench.open()
+        shown = Shown(broker, benches, cue)
         tasks.append(asyncio.create_task(shown.listen(), name="listen"))
         how_to_watch(broker, out)
         begun = time.monotonic()
-        await Visit(bench, shown, asked.speed, say).play()
+        await Technician(benches, shown, asked.speed, say).play()
         print()
         print(table(shown.settled, PROMISED))
         print()
         print(verdicts(shown.verdicts))
+        print(findings(shown.findings))
         lost = missing(shown.settled, PROMISED)
-        print(f"\n{shown.messages} messages heard from the broker; journal: {out / 'data' / 'visits'}")
+        print(f"\n{shown.messages} messages heard from the broker, {shown.cues} of them cues")
+        sealed = await finish(out, env)
         if lost:
-            print("missing: " + ", ".join(f"{phase}/{name}" for phase, name in lost))
+            print("missing: " + ", ".join("/".join(key) for key in lost))
         if not asked.once:
-            print("\nThe bench and the station keep running; stop them with Ctrl-C.")
+            print("\nThe benches and the station keep running; stop them with Ctrl-C.")
             how_to_watch(broker, out)
             await asyncio.Event().wait()
-        bench.close()
-        return 1 if lost else 0
+        for bench in benches.values():
+            bench.close()
+        return 1 if lost or not sealed else 0
     except DemoError as error:
         print(f"demo/run: {error}", file=sys.stderr)
         print(f"demo/run: see {out}/station.log and {out}/bench.log", file=sys.stderr)
@@ -145,11 +159,58 @@ async def play(asked: argparse.Namespace) -> int:
         await processes.end()
 
 
+async def start_bench(
+    processes: Processes, scenario: str, folder: str, out: Path, speed: float, env: dict[str, str]
+) -> dict[str, Any]:
+    """The simulated system and instruments of a scenario; where each one is."""
+    child = await processes.start(
+        folder,
+        program("lineset-bench"), str(HERE / "scenarios" / f"{scenario}.toml"),
+        "--speed", str(speed), "--out", str(out / folder),
+        env=env,
+    )  # fmt: skip
+    await appear(out / folder / "bench.json", child, out / f"{folder}.log")
+    found: dict[str, Any] = json.loads((out / folder / "bench.json").read_text())
+    return found
+
+
+async def start_relay(
+    processes: Processes, description: dict[str, Any], out: Path, speed: float, env: dict[str, str]
+) -> int:
+    """The relay near the second air handler; the port where it listens."""
+    key = await processes.start("relay-key", program("lineset"), "relay", "--new-key", str(out / "relay.key"), env=env)
+    await key.wait()
+    (out / "relay.toml").write_text(relay_config(description, out, speed))
+    log = out / "relay.log"
+    child = await processes.start("relay", program("lineset"), "relay", "--config", str(out / "relay.toml"), env=env)
+    deadline = time.monotonic() + START_S
+    while not (found := re.search(r"listens on port (\d+)", log.read_text(errors="replace"))):
+        if child.returncode is not None or time.monotonic() > deadline:
+            raise DemoError(f"the relay did not start; the end of {log}:\n{log.read_text(errors='replace')[-2000:]}")
+        await asyncio.sleep(0.05)
+    return int(found[1])
+
+
+async def finish(out: Path, env: dict[str, str]) -> bool:
+    """Look whether the record is sealed as it was written, and write the report from it alone."""
+    journal = out / "data" / "visits" / f"{VISIT}.journal"
+    found = await asyncio.to_thread(verify, journal)
+    print(f"record: {journal}: " + ("sealed, and as it was written" if found.ok and found.sealed else "NOT AS WRITTEN"))
+    report = await asyncio.create_subprocess_exec(
+        program("lineset"), "report", str(journal), "--out", str(out / "report"), env=env,
+        stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
+    )  # fmt: skip
+    said, _ = await report.communicate()
+    print(f"report: {said.decode(errors='replace').strip()}")
+    return found.ok and found.sealed and report.returncode == 0
+
+
 def how_to_watch(broker: BrokerFile, out: Path) -> None:
     who = broker.credentials["watch"]
     host, _, port = broker.url.removeprefix("mqtt://").rpartition(":")
     print(
-        f"\nwatch:      {program('lineset')} watch --at {out / 'run'}\n"
+        f"\nboard:      {read_board_file(out / 'run').url}\n"
+        f"watch:      {program('lineset')} watch --at {out / 'run'}\n"
         f"subscribe:  mosquitto_sub -h {host} -p {port} -u {who['username']} -P {who['password']} "
         f"-v -t 'lineset/v1/#'\n",
         flush=True,

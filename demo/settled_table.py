@@ -4,29 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from bench_link import Seen
+from sheet import Seen
 
 from lineset.cli.watch_verdicts import verdict_rows
-from lineset.contract.live import CheckMessage
+from lineset.contract.live import CheckMessage, FindingMessage
 from lineset.equipment.display import shown
 from lineset.station.events import quantity_of, title_of
 
-
-def missing(settled: Mapping[tuple[str, str], Seen], promised: Mapping[str, tuple[str, ...]]) -> list[tuple[str, str]]:
-    """Phase and name of every promised reading that did not settle."""
-    return [(phase, name) for phase, names in promised.items() for name in names if (phase, name) not in settled]
+Key = tuple[str, str, str]  # system, phase, name
+Promised = Mapping[tuple[str, str], tuple[str, ...]]
 
 
-def table(settled: Mapping[tuple[str, str], Seen], promised: Mapping[str, tuple[str, ...]]) -> str:
+def missing(settled: Mapping[Key, Seen], promised: Promised) -> list[Key]:
+    """System, phase and name of every promised reading that did not settle."""
+    return [(*where, name) for where, names in promised.items() for name in names if (*where, name) not in settled]
+
+
+def table(settled: Mapping[Key, Seen], promised: Promised) -> str:
     """The table as text: promised readings in order, each with the plant's truth and whether the interval holds it."""
-    rows = [("phase", "settled", "at", "value (95 %)", "plant's truth", "")]
+    rows = [("system", "phase", "settled", "at", "value (95 %)", "plant's truth", "")]
     first = min((seen.message.t for seen in settled.values()), default=0.0)
     inside = judged = 0
-    for phase, names in promised.items():
+    for (system, phase), names in promised.items():
         for name in names:
-            seen = settled.get((phase, name))
+            seen = settled.get((system, phase, name))
             if seen is None:
-                rows.append((phase, title_of(name), "", "DID NOT SETTLE", "", ""))
+                rows.append((system, phase, title_of(name), "", "DID NOT SETTLE", "", ""))
                 continue
             message, truth = seen.message, seen.truth
             seconds = int(message.t - first)
@@ -39,6 +42,7 @@ def table(settled: Mapping[tuple[str, str], Seen], promised: Mapping[str, tuple[
                 mark = "" if held else "outside"
             rows.append(
                 (
+                    system,
                     phase,
                     title_of(name),
                     f"{seconds // 60}:{seconds % 60:02d}",
@@ -55,11 +59,20 @@ def table(settled: Mapping[tuple[str, str], Seen], promised: Mapping[str, tuple[
     return "\n".join(lines)
 
 
-def verdicts(said: Mapping[tuple[str, str], CheckMessage]) -> str:
+def verdicts(said: Mapping[Key, CheckMessage]) -> str:
     """What the checks said last in each phase, as text."""
     lines = []
-    for phase in dict.fromkeys(phase for phase, _ in said):
-        lines.append(f"verdicts, phase {phase.replace('_', ' ')}")
-        of_phase = {name: message for (at, name), message in said.items() if at == phase}
+    for where, phase in dict.fromkeys((system, phase) for system, phase, _ in said):
+        lines.append(f"verdicts, {where}, phase {phase.replace('_', ' ')}")
+        of_phase = {name: message for (system, at, name), message in said.items() if (system, at) == (where, phase)}
         lines += [line.text for line in verdict_rows(of_phase, 120, brief=True) if line.text.strip() != "Checks"]
     return "\n".join(lines)
+
+
+def findings(said: Mapping[Key, FindingMessage]) -> str:
+    """The findings that are open at the end, as text."""
+    return "\n".join(
+        f"found, {system}, phase {phase.replace('_', ' ')}: {each.title} ({each.confidence})"
+        for (system, phase, _), each in said.items()
+        if each.state == "open"
+    )
