@@ -171,7 +171,7 @@ class Engine:
         if body.phase == "work":
             self._state.work_since = self._state.t
         assessing.begin_phase(self._state)
-        working.begin_phase(self._state)
+        self._out += working.begin_phase(self._state)
         # each phase proves its own, from readings of its own; the earlier phase's stay on record
         for system in self._state.systems.values():
             settling.start_over(self._state, system)
@@ -182,9 +182,11 @@ class Engine:
     def _declared(self, body: e.Declared) -> None:
         assessing.declare(self._state, body)
         self._out += working.declared(self._state, body)
+        self._state.at = body.system
 
     def _marked(self, body: e.Marked) -> None:
         self._out += working.mark(self._state, body)
+        self._state.at = body.system
 
     def _amended(self, body: e.Amended) -> None:
         self._out += describing.amend(self._state, body)

@@ -32,6 +32,7 @@ _CHOICES = 4
 # Prior of a conductor: the next one on the walk, one still wanted, one that has settled in this phase already, and one
 # that can carry nothing now.
 _NEXT, _WANTED, _HAD, _DEAD = 3.0, 1.0, 0.25, 0.02
+_ELSEWHERE = 0.03  # of a system that nobody spoke of last: hands are at one system at a time
 _OUTDOOR = frozenset(
     "compressor_common_current outdoor_fan_current herm_lead_current fan_capacitor_lead_current "
     "capacitor_herm_voltage capacitor_fan_voltage".split()
@@ -78,7 +79,9 @@ def hear(state: EngineState, instrument: str, channel: ChannelState, t: int, val
 def _stopped_with_it(state: EngineState, channel: ChannelState) -> bool:
     """Whether the zero is that of a motor that stopped, for all that is known: then the clamp stays where it is."""
     system = state.systems.get(channel.system)
-    return system is not None and system.run.state is not RunState.RUNNING
+    if system is None or channel.point.partition(".")[0] not in _OUTDOOR:
+        return False  # what runs apart from the outdoor unit: nothing says that it was switched off
+    return system.run.state is not RunState.RUNNING
 
 
 def placed(state: EngineState, instrument: str, channel: ChannelState, body: e.Placed) -> list[e.OutputBody]:
@@ -216,6 +219,8 @@ def _candidates(state: EngineState, instrument: str, channel: ChannelState, quan
             prior = _NEXT if unread and name == unread[0] else _WANTED if name in unread else _HAD
             if not _alive(system, state.phase, name):
                 prior = _DEAD
+            if state.at and state.at != id_:
+                prior *= _ELSEWHERE
             yield Candidate(id_, name, centre, spread, prior)
 
 

@@ -172,6 +172,7 @@ class EngineState(msgspec.Struct):
     units: Units = "customary"  # of values in cues
     cues: CueState = msgspec.field(default_factory=CueState)
     questions: dict[str, Questioned] = {}  # by id, the open ones
+    at: str = ""  # the system that was spoken of last: where somebody is at work
     today: str = ""  # ISO date by wall time: calibrations fall due by it
     installation: dict[str, tuple[InstallationTerm, ...]] = {}  # as the station edited it
     opened: bool = False

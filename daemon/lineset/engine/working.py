@@ -17,9 +17,18 @@ from lineset.engine.state import DisturbedState, EngineState, PointState, System
 from lineset.equipment.points import POINTS
 from lineset.measure.quality import Quality
 from lineset.visit.tasks import Catalogue, Disturbance, WorklistError, catalogue
+from lineset_drivers.quantity import Quantity
 
 _PORTS = frozenset({"vapor_service_pressure", "liquid_service_pressure"})
 _BY_PRESSURE = tuple(row.title for row in FEATURES.values() if _PORTS.intersection(row.points))
+
+
+ASIDE: dict[str, tuple[Quantity, str]] = {
+    "gauges_open": (Quantity.PRESSURE_GAUGE, "the gauges are open to the air"),
+    "manometer_open": (Quantity.PRESSURE_DIFFERENCE, "the manometer is open to the room"),
+    "thermometers_together": (Quantity.TEMPERATURE, "the thermometers lie together"),
+}
+"""Fact -> what is away from its points while it holds, and in words why they say nothing"""
 
 
 @lru_cache(maxsize=8)
@@ -90,9 +99,13 @@ def _open_facts(system: SystemState, rows: Catalogue) -> list[str]:
 def declared(state: EngineState, body: e.Declared) -> list[e.OutputBody]:
     """A fact was declared: it may end what is disturbed, or begin it where the fact is of one thing only."""
     system = state.systems.get(body.system)
-    if system is None or body.value is None:
+    if system is None:
         return []
     rows = rows_of(state.worklist)
+    if body.fact in ASIDE:
+        return _refresh(state, system, rows)
+    if body.value is None:
+        return []
     meant = [each for each in rows.disturbances.values() if each.fact == body.fact]
     if body.value:
         for each in meant:
@@ -102,15 +115,18 @@ def declared(state: EngineState, body: e.Declared) -> list[e.OutputBody]:
     return _refresh(state, system, rows)
 
 
-def begin_phase(state: EngineState) -> None:
-    """A phase begins: what is disturbed stays so, and the fact with it."""
+def begin_phase(state: EngineState) -> list[e.OutputBody]:
+    """A phase begins: what is disturbed stays so, and the fact with it; instruments are back at their points."""
     rows = rows_of(state.worklist)
+    out: list[e.OutputBody] = []
     for system in state.systems.values():
         system.asks_gauges.clear()
         for id_ in system.disturbed:
             row = rows.disturbances.get(id_)
             if row is not None and row.fact:
                 system.declared[row.fact] = False
+        out += _refresh(state, system, rows)
+    return out
 
 
 def look(state: EngineState, system: SystemState) -> list[e.OutputBody]:
@@ -184,6 +200,11 @@ def _refresh(state: EngineState, system: SystemState, rows: Catalogue) -> list[e
         row = rows.disturbances.get(id_)
         for name in row.points if row is not None else ():
             now.setdefault(name, row.says if row is not None else "")
+    for fact, (quantity, says) in ASIDE.items():
+        if system.declared.get(fact, False):
+            for name, known in POINTS.items():
+                if known.quantity is quantity:
+                    now.setdefault(name, says)
     if now == system.disturbed_points:
         return []
     system.disturbed_points = now

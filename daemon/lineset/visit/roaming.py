@@ -14,7 +14,11 @@ from typing import NamedTuple
 import msgspec
 
 GRAB_NS = 500_000_000
-RELEASE_NS = 800_000_000
+RELEASE_NS = 400_000_000
+# A current that leaps to another level and stays there, though none was seen between: a quick hand, or a slow meter.
+LEAP_NS = 1_200_000_000
+_LEAP = 1.3
+_FOLLOW_S = 30.0  # what drifts slowly is followed
 # It is judged once what it reads has stood for so long, within so much of itself.
 LOOK_NS = 1_500_000_000
 _STEADY = 0.06
@@ -30,9 +34,12 @@ class RoamState(msgspec.Struct):
 
     on: bool = False
     since: int = -1
+    leap: int = -1  # when it began to read another level than it was judged at
     flip: int = -1  # when it began to read otherwise than `on` says; -1: it does not
     levels: list[float] = []
     judged: bool = False
+    base: float = 0.0  # the level that it was judged at, followed slowly
+    base_t: int = 0
     grab: int = 0  # how often it has taken hold
     awaited: bool = False  # a person said where it is going to be; that holds when it takes hold
 
@@ -77,16 +84,31 @@ def push(state: RoamState, t: int, value: float, threshold: float) -> str:
 
 def _level(state: RoamState, t: int, level: float, threshold: float) -> str:
     if state.judged:
-        return ""
+        return _leapt(state, t, level)
     state.levels.append(level)
     if len(state.levels) > 64:
         del state.levels[0]
     recent = state.levels[-6:]
     steady = len(recent) >= 3 and max(recent) - min(recent) <= max(_STEADY * max(recent), threshold / 2)
     if t - state.since >= LOOK_NS and steady:
-        state.judged = True
+        state.judged, state.base, state.base_t, state.leap = True, level_of(state), t, -1
         return "look"
     return ""
+
+
+def _leapt(state: RoamState, t: int, level: float) -> str:
+    since_s, state.base_t = (t - state.base_t) / 1e9, t
+    if state.base / _LEAP <= level <= state.base * _LEAP:
+        state.leap = -1
+        state.base += (level - state.base) * min(1.0, since_s / _FOLLOW_S)
+        return ""
+    if state.leap < 0:
+        state.leap = t
+    if t - state.leap < LEAP_NS:
+        return ""
+    state.since, state.levels, state.judged = state.leap, [level], False
+    state.grab += 1
+    return "grab"
 
 
 def level_of(state: RoamState) -> float:

@@ -37,8 +37,8 @@ WITHIN = "{what} is within its limits."
 FOUND = "The readings suggest: {what}. The sheet tells what for and what against."
 CANNOT_TELL = "The readings do not tell one cause from another; the sheet names what would."
 
-OFFSET = "{instrument} was compared: {what} corrected by {value}."
-OFFSET_REFUSED = "{instrument} was compared and is not corrected: {reason}"
+OFFSET = "{instrument}, {what}: corrected by {value}."
+OFFSET_REFUSED = "{instrument} is not corrected: {reason}"
 
 
 def sentences() -> tuple[str, ...]:

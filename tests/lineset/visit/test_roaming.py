@@ -55,6 +55,15 @@ def test_a_spark_is_no_grab_and_a_blink_is_no_release() -> None:
     assert run(state, [5.0, 0.0, 5.0, 5.0], t0=20) == []
 
 
+def test_a_wire_that_is_changed_so_quickly_that_nothing_is_seen_between_is_a_grab_anew() -> None:
+    state = RoamState()
+    assert [what for _, what in run(state, [10.0] * 8)] == ["grab", "look"]
+    assert [what for _, what in run(state, [5.9] * 10, t0=4)] == ["grab", "look"]
+    # what drifts by as much over minutes is the same wire
+    drift = [5.9 + 0.01 * n for n in range(400)]
+    assert run(state, drift, t0=9) == []
+
+
 def test_it_is_not_judged_while_a_motor_still_starts() -> None:
     state = RoamState()
     told = run(state, [0.0, 60.0, 40.0, 25.0, 15.0, 10.0, 10.0, 10.0, 10.0, 10.0, 10.0, 10.0])
@@ -122,7 +131,7 @@ def test_of_true_wires_few_are_taken_for_another_one() -> None:
 
 @settings(max_examples=60)
 @given(st.lists(st.tuples(st.sampled_from([0.0, 0.0, 1.2, 5.9, 10.1, 21.0]), st.integers(1, 12)), max_size=20))
-def test_grabs_and_releases_alternate_and_each_grab_is_looked_at_once_at_most(spells: list[tuple[float, int]]) -> None:
+def test_no_release_comes_twice_and_each_grab_is_looked_at_once_at_most(spells: list[tuple[float, int]]) -> None:
     state = RoamState()
     told: list[str] = []
     t0 = 0.0
@@ -130,6 +139,9 @@ def test_grabs_and_releases_alternate_and_each_grab_is_looked_at_once_at_most(sp
         told += [what for _, what in run(state, [level] * length, t0=t0)]
         t0 += length * 0.5
     held = [what for what in told if what != "look"]
-    assert held == ["grab", "release"] * (len(held) // 2) + ["grab"] * (len(held) % 2)
+    assert held[:1] in ([], ["grab"])
+    for first, second in itertools.pairwise(held):
+        # a leap to another level is a grab anew: a quick hand lets go unseen
+        assert not (first == "release" and second == "release")
     for first, second in itertools.pairwise(told):
         assert not (first == "look" and second == "look")
