@@ -8,7 +8,7 @@ from lineset.equipment.language import sayer
 from lineset.report import words_report as w
 from lineset.report.document import Block, Document, Heading, NewPage, Text
 from lineset.report.page_one import MOST_PHOTOS, page_one
-from lineset.report.photos import photographs
+from lineset.report.photos import photographs, shown
 from lineset.report.pictures import panels
 from lineset.report.pro_record import record_pages
 from lineset.report.pro_system import system_pages
@@ -35,7 +35,7 @@ def compose(told: ReportFacts, language: str = "en", units: Units = "customary")
         blocks.append(Text(say(w.NO_PICTURES).format(text=told.no_series), "small"))
     rest = photographs(told, writing)[MOST_PHOTOS:]
     if rest:
-        blocks += [Heading(2, say(w.PHOTOS_HEAD)), *rest]
+        blocks += [Heading(2, say(w.PHOTOS_HEAD)), *shown(rest)]
     blocks += record_pages(told, writing)
     opened = told.visit.opened
     foot = say(w.FOOT).format(visit=opened.visit, journal=told.visit.journal[:8], version=lineset.__version__)

@@ -5,6 +5,7 @@ Both writers (html_page, typst_sheet) write the same blocks, so that one format 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 
@@ -16,7 +17,23 @@ class Recorded:
     language: str = "en"
 
 
-Words = str | Recorded
+Words = str | Recorded | tuple[str | Recorded, ...]
+
+
+def plain(words: Words) -> str:
+    """The words alone."""
+    if isinstance(words, tuple):
+        return "".join(plain(each) for each in words)
+    return words.text if isinstance(words, Recorded) else words
+
+
+def joined(parts: Sequence[Words], between: str = "; ") -> Words:
+    """Several words in one place, what is empty left out."""
+    found: list[str | Recorded] = []
+    for part in parts:
+        if plain(part):
+            found += [*([between] if found else []), *(part if isinstance(part, tuple) else (part,))]
+    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +91,18 @@ class Photograph:
 
 
 @dataclass(frozen=True, slots=True)
+class Photos:
+    """Photos side by side."""
+
+    items: tuple[Photograph, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class NewPage:
     """What follows begins on a page of its own, where there are pages."""
 
 
-Block = Heading | Text | Listing | Table | Picture | Photograph | NewPage
+Block = Heading | Text | Listing | Table | Picture | Photos | NewPage
 
 
 @dataclass(frozen=True)

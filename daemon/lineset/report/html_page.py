@@ -13,6 +13,7 @@ from lineset.report.document import (
     Listing,
     NewPage,
     Photograph,
+    Photos,
     Picture,
     Recorded,
     Table,
@@ -47,7 +48,8 @@ th, td { text-align: left; vertical-align: top; padding: .22rem .6rem .22rem 0; 
 thead th { border-bottom: 1.5px solid var(--ink); font-weight: 600; overflow-wrap: normal; }
 td.figure { font-variant-numeric: lining-nums tabular-nums; min-width: 5.5rem; }
 figure { margin: .8rem 0; } figure svg, figure img { max-width: 100%; height: auto; }
-figure.photo img { max-height: 16rem; } figcaption { font-style: italic; font-size: .9rem; }
+.photos { display: flex; flex-wrap: wrap; gap: 0 1.5rem; }
+figure.photo img { max-height: 14rem; } figcaption { font-style: italic; font-size: .9rem; }
 footer { border-top: 1px solid var(--rule); margin-top: 2.5rem; color: var(--quiet); font-size: .82rem;
   overflow-wrap: anywhere; }
 @media (max-width: 40rem) { body { padding: 1.2rem 1rem; } }
@@ -81,6 +83,8 @@ def html_page(document: Document) -> str:
 
 
 def _words(words: Words) -> str:
+    if isinstance(words, tuple):
+        return "".join(_words(each) for each in words)
     if isinstance(words, Recorded):
         return f'<span lang="{words.language}">{escape(words.text)}</span>'
     return escape(words)
@@ -104,14 +108,18 @@ def _block(block: Block) -> str:
         case Picture(svg, alt, caption):
             spoken = re.sub("^<svg ", f'<svg role="img" aria-label="{escape(alt, quote=True)}" ', svg)
             return f"<figure>{spoken}<figcaption>{escape(caption)}</figcaption></figure>"
-        case Photograph(data, media_type, alt, caption, _):
-            source = f"data:{media_type};base64,{base64.b64encode(data).decode()}"
-            return (
-                f'<figure class="photo"><img src="{source}" alt="{escape(alt, quote=True)}">'
-                f"<figcaption>{escape(caption)}</figcaption></figure>"
-            )
+        case Photos(items):
+            return '<div class="photos">' + "".join(_photo(each) for each in items) + "</div>"
         case NewPage():
             return ""
+
+
+def _photo(photo: Photograph) -> str:
+    source = f"data:{photo.media_type};base64,{base64.b64encode(photo.data).decode()}"
+    return (
+        f'<figure class="photo"><img src="{source}" alt="{escape(photo.alt, quote=True)}">'
+        f"<figcaption>{escape(photo.caption)}</figcaption></figure>"
+    )
 
 
 def _table(table: Table) -> str:

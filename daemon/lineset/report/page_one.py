@@ -8,7 +8,7 @@ from lineset.contract import entry as e
 from lineset.report import words_report as w
 from lineset.report.document import Block, Heading, Listing, Text, Words
 from lineset.report.judged import URGENCY_ORDER, Explained, Judged, explained, judged
-from lineset.report.photos import photographs, seen_words, sentence
+from lineset.report.photos import photographs, seen_bare, sentence, shown
 from lineset.report.pictures import HOME, picture
 from lineset.report.told import ReportFacts, SystemTold
 from lineset.report.written import Writing
@@ -50,7 +50,7 @@ def page_one(told: ReportFacts, writing: Writing) -> list[Block]:
         blocks += [Heading(2, say(w.MEANS)), *_cut(_once(means), writing)]
     blocks += [Heading(2, say(w.NEXT)), *_todo(todo, writing)]
     blocks += _effect(told, writing)
-    blocks += photographs(told, writing)[:MOST_PHOTOS]
+    blocks += shown(photographs(told, writing)[:MOST_PHOTOS])
     for system in told.systems[:1]:
         drawn = picture(told, system, HOME, writing, say(w.AIR_PICTURE), windows=False)
         if drawn is not None:
@@ -118,7 +118,7 @@ def _found(system: SystemTold, verdicts: list[Judged], causes: list[Explained], 
         words = [say(cause.words.says), *([] if instrument or sure else [say(w.MAY_BE)])]
         lines.append((say(w.NOT_DECIDED if instrument else w.TO_SEE_TO), " ".join(words)))
     for line in _seen(system, writing):
-        lines.append(line[1])
+        lines.append((line[1][0], sentence(line[1][1])))
     for apart, sort in ((w.IN_ORDER, "fine"), (w.USUAL, "usual")):
         told = [say(each.words.fine) for each in verdicts if each.sort == sort]
         if told:
@@ -146,12 +146,12 @@ def _off_by(each: Judged, writing: Writing) -> list[str]:
     return [writing.say(template).format(percent=f"{abs(100.0 * part):.0f}")]
 
 
-def _seen(system: SystemTold, writing: Writing) -> list[tuple[str, Line]]:
+def _seen(system: SystemTold, writing: Writing) -> list[tuple[str, tuple[str, str]]]:
     """(urgency, line) of what a person saw, without notes for the record."""
-    found: list[tuple[str, Line]] = []
+    found: list[tuple[str, tuple[str, str]]] = []
     for observed in system.facts.observations:
         body = observed.body
-        words = seen_words(body, writing)
+        words = seen_bare(body, writing)
         urgency = body.urgency or (signs()[body.sign].urgency if body.sign in signs() else "note")
         if words and urgency in URGENCIES and urgency != "note":
             found.append((urgency, (writing.say(w.SEEN), words)))
@@ -171,7 +171,7 @@ def _next(
     found = [(each.words.urgency, say(each.words.next)) for each in verdicts if each.sort == "bad"]
     found += [(cause.words.urgency, say(cause.words.next)) for cause in causes if cause.words.urgency != "note"]
     for urgency, (_, words) in _seen(system, writing):
-        found.append((urgency, say(w.SEE_TO).format(what=words)))
+        found.append((urgency, sentence(say(w.SEE_TO).format(what=words))))
     return list(dict.fromkeys(found))
 
 

@@ -6,7 +6,7 @@ from lineset.contract import entry as e
 from lineset.equipment.nameplate import NUMBERS
 from lineset.report import words_report as w
 from lineset.report.change import Change
-from lineset.report.document import Block, Heading, Recorded, Table, Text, Words
+from lineset.report.document import Block, Heading, Recorded, Table, Text, Words, joined, plain
 from lineset.report.facts import SystemFacts, Told
 from lineset.report.told import SystemTold
 from lineset.report.trend import Trend
@@ -65,11 +65,17 @@ def _described(facts: SystemFacts, writing: Writing) -> Block:
     return Table(say(w.SYSTEM_TABLE), (say("What"), say("As recorded")), tuple(rows), widths=(2, 5))
 
 
-def _recorded(text: str, writing: Writing) -> Words:
+def _recorded(text: str, writing: Writing) -> str | Recorded:
     """Words of the engine, which are on record in English."""
     text = signs(text)
     translated = writing.say(text)
     return Recorded(text) if writing.language != "en" and translated == text else translated
+
+
+def _filled(template: str, field: str, text: str, writing: Writing) -> Words:
+    """A sentence of ours around words of the record."""
+    before, _, after = writing.say(template).partition("{" + field + "}")
+    return joined((before, _recorded(text, writing), after), "")
 
 
 def _verdict(check: e.Checked, writing: Writing) -> str:
@@ -97,16 +103,16 @@ def _checks(facts: SystemFacts, writing: Writing) -> list[Block]:
         if interval:
             bounds.append(say(w.LIMITS).format(interval=interval))
         rule = say(w.RULE.get(check.rule, check.rule)) if check.rule else ""
-        basis = say(w.BASIS).format(basis=check.basis) if check.basis else ""
-        source = "; ".join(each for each in (rule, check.source, basis) if each)
+        basis = _filled(w.BASIS, "basis", check.basis, writing) if check.basis else ""
+        source = joined((rule, _recorded(check.source, writing), basis))
         likely = "" if check.probability is None else _probability(check.probability)
         rows.append((title, phase, _verdict(check, writing), value, "; ".join(bounds), likely, source))
         # what is not met would decide it too: told once
         decides = (check.would_decide,) if check.would_decide not in ("", *check.unmet) else ()
         groups = ((w.UNMET, check.unmet), (w.ASSUMED, check.assumed), (w.DECIDES, decides), (w.PROVED, check.proved))
-        beside = [say(template).format(text=text) for template, texts in groups for text in texts]
+        beside = joined([_filled(template, "text", text, writing) for template, texts in groups for text in texts])
         reasons.append((
-            title, phase, _recorded(check.reason, writing), _recorded("; ".join(beside), writing),
+            title, phase, _recorded(check.reason, writing), beside,
             _recorded(check.caution, writing),
         ))  # fmt: skip
     blocks: list[Block] = [
@@ -182,7 +188,7 @@ def _corrections(facts: SystemFacts, writing: Writing) -> list[Block]:
         rows = []
         for each in facts.corrected:
             verdicts = "; ".join(
-                f"{_plain(check_title(told.body, writing))}: {_verdict(told.body, writing)}" for told in each.verdicts
+                f"{plain(check_title(told.body, writing))}: {_verdict(told.body, writing)}" for told in each.verdicts
             )
             rows.append((
                 f"{each.now.seq}, {writing.clock(each.now.wall)}",
@@ -196,10 +202,6 @@ def _corrections(facts: SystemFacts, writing: Writing) -> list[Block]:
              told.body.by, str(told.body.supersedes or "")) for told in facts.placements),
             widths=(1.2, 2.4, 4, 3, 1.4)))  # fmt: skip
     return blocks
-
-
-def _plain(words: Words) -> str:
-    return words.text if isinstance(words, Recorded) else words
 
 
 def _changes(system: SystemTold, writing: Writing) -> list[Block]:
@@ -239,7 +241,7 @@ def _change(change: Change, writing: Writing) -> tuple[Words, ...]:
         shown(change.after, change.after_target),
         f"{moved} ± {half}",
         say(w.SAID[change.verdict]),
-        say(w.CHANGE_BASIS[change.basis]).format(source=change.source),
+        _filled(w.CHANGE_BASIS[change.basis], "source", change.source, writing),
     )
 
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache
 from itertools import takewhile
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from lineset.report.document import (
     Block,
@@ -16,6 +19,7 @@ from lineset.report.document import (
     Listing,
     NewPage,
     Photograph,
+    Photos,
     Picture,
     Recorded,
     Table,
@@ -38,6 +42,7 @@ _PREAMBLE = """
 #show heading.where(level: 3): it => block(above: 1.1em, below: 0.6em,
   text(size: 10.5pt, weight: "semibold", style: "italic", it.body))
 #show figure.where(kind: table): set figure.caption(position: top)
+#show figure: set align(left)
 #show figure.where(kind: table): set block(breakable: true)
 #show figure.caption: it => align(left, text(style: "italic", size: 9.5pt, it.body))
 #set table.cell(breakable: false)
@@ -58,7 +63,7 @@ def pdf_sheet(document: Document, made: datetime) -> bytes:
     first = takewhile(lambda block: not isinstance(block, NewPage), document.blocks)
     letter = replace(document, blocks=tuple(first))
     try:
-        size = next((size for size in SIZES_PT if _pages(letter, size) == 1), SIZES_PT[0])
+        size = next((size for size in SIZES_PT if _pages(letter, size) == 1), SIZES_PT[-1])
         return _set(document, made, size)
     except (RuntimeError, ValueError) as error:
         raise SheetError(f"the PDF could not be set: {error}; the HTML says the same (--format html)") from error
@@ -68,21 +73,31 @@ def _pages(document: Document, size_pt: float) -> int:
     """On how many pages it comes."""
     import typst
 
+    asked: Callable[..., str] = typst.query
     files: dict[str, bytes] = {}
     source = typst_source(document, files, size_pt)
-    files["main.typ"] = f"{source}#context [#metadata(counter(page).final().first()) <pages>]\n".encode()
-    asked: Callable[..., str] = typst.query
-    return int(asked(files, "<pages>", field="value", one=True, ignore_system_fonts=True))
+    with _folder(f"{source}#context [#metadata(counter(page).final().first()) <pages>]\n", files) as main:
+        return int(asked(main, "<pages>", field="value", one=True, ignore_system_fonts=True))
 
 
 def _set(document: Document, made: datetime, size_pt: float) -> bytes:
     import typst
 
     files: dict[str, bytes] = {}
-    files["main.typ"] = typst_source(document, files, size_pt).encode()
-    # a dict of files is taken too, though the package's types do not say so
-    set_files: Callable[..., bytes] = typst.compile
-    return set_files(files, format="pdf", pdf_standards="ua-1", ignore_system_fonts=True, timestamp=made)
+    source = typst_source(document, files, size_pt)
+    with _folder(source, files) as main:
+        return typst.compile(main, format="pdf", pdf_standards="ua-1", ignore_system_fonts=True, timestamp=made)
+
+
+@contextmanager
+def _folder(source: str, files: Mapping[str, bytes]) -> Iterator[Path]:
+    """The source with its pictures in a folder of its own: photos are taken from files only."""
+    with TemporaryDirectory(prefix="lineset-report-") as name:
+        for file, data in files.items():
+            (Path(name) / file).write_bytes(data)
+        main = Path(name) / "main.typ"
+        main.write_text(source, encoding="utf-8")
+        yield main
 
 
 def typst_source(document: Document, files: dict[str, bytes], letter_pt: float = SIZES_PT[0]) -> str:
@@ -118,17 +133,24 @@ def _text(text: str) -> str:
 
 
 def _words(words: Words) -> str:
+    if isinstance(words, tuple):
+        return " + ".join(_words(each) for each in words) or '""'
     if isinstance(words, Recorded):
         return f"text(lang: {_text(words.language)}, {_text(words.text)})"
     return _text(words)
 
 
-def _breaking(words: Words) -> str:
+def _cell(words: Words) -> str:
     """The same for a narrow cell: what has no spaces (a hash, a key) may break anywhere."""
-    if isinstance(words, str):
-        broken = re.sub(r"[0-9A-Za-z/:._-]{24,}", lambda found: "\u200b".join(re.findall(r".{1,8}", found[0])), words)
-        return _text(broken)
-    return _words(words)
+    if isinstance(words, tuple):
+        return "[" + "".join(f"#{_words(_breaking(each))}" for each in words) + "]"
+    return f"[#{_words(_breaking(words))}]"
+
+
+def _breaking(words: str | Recorded) -> str | Recorded:
+    if isinstance(words, Recorded):
+        return words
+    return re.sub(r"[0-9A-Za-z/:._-]{24,}", lambda found: "\u200b".join(re.findall(r".{1,8}", found[0])), words)
 
 
 def _block(block: Block, files: dict[str, bytes]) -> str:
@@ -139,7 +161,7 @@ def _block(block: Block, files: dict[str, bytes]) -> str:
             return _paragraph(_words(words), tone)
         case Listing(items):
             rows = ", ".join(
-                "[" + (f"#strong({_text(apart)}) " if apart else "") + f"#{_words(words)}]" for apart, words in items
+                "[" + (f"#strong({_text(apart)}) " if apart else "") + f"#({_words(words)})]" for apart, words in items
             )
             return f"#list({rows})"
         case Table():
@@ -149,16 +171,22 @@ def _block(block: Block, files: dict[str, bytes]) -> str:
             files[name] = svg.encode()
             image = f"image({_text(name)}, alt: {_text(alt)}, width: 100%)"
             return f"#figure({image}, kind: image, alt: {_text(alt)}, caption: {_text(caption)})"
-        case Photograph(data, media_type, alt, caption, broken):
-            kind = _FORMATS.get(media_type)
-            if kind is None or not _readable(data, kind):
-                return _paragraph(_text(f"{caption} ({broken})"), "small")
-            name = f"photo-{len(files)}.{kind}"
-            files[name] = data
-            image = f'image({_text(name)}, alt: {_text(alt)}, height: 38mm, fit: "contain")'
-            return f"#figure({image}, kind: image, alt: {_text(alt)}, caption: {_text(caption)})"
+        case Photos(items):
+            shown = ", ".join(_photo(each, files) for each in items)
+            return f"#grid(columns: {min(len(items), 3)}, column-gutter: 8mm, row-gutter: 4mm, align: bottom, {shown})"
         case NewPage():
             return "#pagebreak(weak: true)"
+
+
+def _photo(photo: Photograph, files: dict[str, bytes]) -> str:
+    kind = _FORMATS.get(photo.media_type)
+    if kind is None or not _readable(photo.data, kind):
+        return f"text(size: 0.85em, {_text(f'{photo.caption} ({photo.broken})')})"
+    name = f"photo-{len(files)}.{kind}"
+    files[name] = photo.data
+    alt = _text(photo.alt)
+    image = f'image({_text(name)}, alt: {alt}, height: 3em + 18mm, width: 50mm, fit: "contain")'
+    return f"figure({image}, kind: image, alt: {alt}, caption: {_text(photo.caption)})"
 
 
 @lru_cache(maxsize=32)
@@ -166,9 +194,9 @@ def _readable(data: bytes, kind: str) -> bool:
     """Whether it is a picture at all: one broken photo must not cost the whole report."""
     import typst
 
-    set_files: Callable[..., object] = typst.compile
     try:
-        set_files({"main.typ": f'#image("photo.{kind}")'.encode(), f"photo.{kind}": data}, format="svg")
+        with _folder(f'#image("photo.{kind}")', {f"photo.{kind}": data}) as main:
+            typst.compile(main, format="svg", ignore_system_fonts=True)
     except (RuntimeError, ValueError):
         return False
     return True
@@ -191,7 +219,7 @@ def _table(table: Table) -> str:
     widths = ", ".join(f"{share:g}fr" for share in table.widths) if table.widths else ""
     columns = f"({widths},)" if widths else str(len(table.head))
     head = ", ".join(f"strong({_text(text)})" for text in table.head)
-    cells = ",\n  ".join(", ".join(f"[#{_breaking(words)}]" for words in row) for row in table.rows)
+    cells = ",\n  ".join(", ".join(f"{_cell(words)}" for words in row) for row in table.rows)
     return (
         f"#text(size: 8pt)[#figure(kind: table, caption: {_text(table.caption)}, align(left, table(columns: {columns}, "
         f"align: left,\n  table.header({head}),\n  {cells})))]"

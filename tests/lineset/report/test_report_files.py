@@ -164,6 +164,18 @@ def test_the_letter_shows_two_photos_and_the_other_pages_the_rest(told: ReportFa
     assert rest.count('<img src="data:image/png;base64,') == 1
 
 
+def test_the_photos_are_in_the_pdf_too(told: ReportFacts, tmp_path: Path) -> None:
+    (pdf,) = write_report(told, tmp_path, ["pdf"])
+    document = pypdfium2.PdfDocument(pdf)
+    try:
+        photos = [
+            sum(thing.type == pypdfium2.raw.FPDF_PAGEOBJ_IMAGE for thing in page.get_objects()) for page in document
+        ]
+    finally:
+        document.close()
+    assert (photos[0], sum(photos)) == (2, 3)
+
+
 def test_the_html_is_one_file_for_everybody(told: ReportFacts) -> None:
     page = html_page(compose(told))
     found = read(page)
