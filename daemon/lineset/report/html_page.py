@@ -35,9 +35,8 @@ h3 { font-size: 1rem; font-style: italic; font-weight: 600; margin: 1.2rem 0 .3r
 p { margin: .4rem 0; }
 p.small { color: var(--quiet); font-size: .88rem; }
 p.caution { border: solid var(--ink); border-width: 1px 0; padding: .4rem 0; }
-p.mark, .everypage { color: var(--mark); font-weight: 700; }
+p.mark { color: var(--mark); font-weight: 700; }
 p.mark { border: 3px double var(--mark); padding: .5rem .8rem; }
-.everypage { display: none; }
 ul { margin: .3rem 0; padding-left: 1.2rem; } li { margin: .25rem 0; }
 .scroll { overflow-x: auto; margin: .6rem 0 1.2rem; }
 .scroll:focus-visible { outline: 3px solid var(--ink); }
@@ -54,13 +53,17 @@ footer { border-top: 1px solid var(--rule); margin-top: 2.5rem; color: var(--qui
   overflow-wrap: anywhere; }
 @media (max-width: 40rem) { body { padding: 1.2rem 1rem; } }
 @media print {
-  @page { margin: 18mm 16mm; }
-  html, body { background: none; } body { padding: 0; max-width: none; font-size: 10.5pt; }
+  html { background: none; font-size: 9.5pt; }
+  body { background: none; padding: 0; max-width: none; line-height: 1.35; }
+  h2 { margin: 1rem 0 .3rem; } h1, h2, h3, caption { break-after: avoid; } figure svg { max-height: 46mm; }
   section + section { break-before: page; } tr, figure { break-inside: avoid; }
   thead { display: table-header-group; } .scroll { overflow: visible; }
-  .everypage { display: block; position: fixed; top: -12mm; left: 0; right: 0; text-align: center; font-size: 9pt; }
 }
 """
+
+
+# Beside the mark at the head of each part, for printers: in the margin of every page.
+_ON_PAPER = '@top-center { content: "%s"; color: #7a1f0b; font: bold 9pt Georgia, serif; } '
 
 
 def html_page(document: Document) -> str:
@@ -71,15 +74,20 @@ def html_page(document: Document) -> str:
             sections.append([])
         else:
             sections[-1].append(_block(block))
-    mark = f'<div class="everypage" aria-hidden="true">{escape(document.mark)}</div>' if document.mark else ""
+    paper = "@page { margin: 18mm 16mm 16mm; " + (_ON_PAPER % _css(document.mark) if document.mark else "") + "}"
     each = f'<p class="mark">{escape(document.mark)}</p>' if document.mark else ""
     body = "\n".join(f"<section>{each}\n" + "\n".join(blocks) + "\n</section>" for blocks in sections)
     return (
         f'<!DOCTYPE html>\n<html lang="{document.language}">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(document.title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{mark}<main>\n{body}\n"
+        f"<title>{escape(document.title)}</title>\n<style>{STYLE}{paper}</style>\n</head>\n<body>\n<main>\n{body}\n"
         f"</main>\n<footer>{escape(document.foot)}</footer>\n</body>\n</html>\n"
     )
+
+
+def _css(text: str) -> str:
+    """Inside a string of CSS, within HTML's style element."""
+    return re.sub(r'[\\"<>\n]', lambda found: f"\\{ord(found[0]):x} ", text)
 
 
 def _words(words: Words) -> str:

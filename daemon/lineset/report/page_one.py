@@ -50,12 +50,12 @@ def page_one(told: ReportFacts, writing: Writing) -> list[Block]:
         blocks += [Heading(2, say(w.MEANS)), *_cut(_once(means), writing)]
     blocks += [Heading(2, say(w.NEXT)), *_todo(todo, writing)]
     blocks += _effect(told, writing)
+    blocks += [Text(say(w.CAUTION_HOME), "caution"), Text(say(w.DEFER), "small")]
     blocks += shown(photographs(told, writing)[:MOST_PHOTOS])
     for system in told.systems[:1]:
         drawn = picture(told, system, HOME, writing, say(w.AIR_PICTURE), windows=False)
         if drawn is not None:
             blocks.append(drawn)
-    blocks += [Text(say(w.CAUTION_HOME), "caution"), Text(say(w.DEFER), "small")]
     return blocks
 
 

@@ -87,4 +87,4 @@ def panels(told: ReportFacts, system: SystemTold, writing: Writing) -> list[Pict
 
 def _shown(writing: Writing, name: str, value: float) -> float:
     text = writing.value(name, "", value)
-    return float(text.split()[0].replace(",", ""))
+    return float(text.split()[0])

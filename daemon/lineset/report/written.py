@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -11,7 +12,14 @@ from lineset.equipment.language import Say
 from lineset.equipment.points import POINTS
 from lineset_drivers.quantity import Quantity
 
-_SIGNS = (("+/-", "±"), ("degF", "°F"), ("degC", "°C"), ("uF", "µF"), ("ohm", "Ω"), ("gr/lb", "gr/lb"))
+_SIGNS = (
+    (re.compile(r"\+/-"), "±"),
+    (re.compile(r"\bdegF\b"), "°F"),
+    (re.compile(r"\bdegC\b"), "°C"),
+    (re.compile(r"\buF\b"), "µF"),
+    (re.compile(r"(?<=\d )ohm\b"), "Ω"),
+)
+_HELD = "\u00a0"  # a space at which no line ends
 _BY_UNIT = {
     "Cel": Quantity.TEMPERATURE,
     "K": Quantity.TEMPERATURE_DIFFERENCE,
@@ -31,7 +39,7 @@ _BY_UNIT = {
 def signs(text: str) -> str:
     """Proper signs for what a terminal writes in plain letters."""
     for plain, sign in _SIGNS:
-        text = text.replace(plain, sign)
+        text = plain.sub(sign, text)
     return text
 
 
@@ -55,7 +63,7 @@ class Writing:
         quantity = quantity_of(name, unit)
         if quantity is None:
             return f"{value:.4g}" + (f" ± {1.96 * u:.2g}" if u is not None else "") + f" {unit}"
-        return signs(shown(value, quantity, self.units, u))
+        return signs(shown(value, quantity, self.units, u)).replace(" ", _HELD)
 
     def spread(self, name: str, unit: str, width: float) -> str:
         """A width or a difference of two values as text, with its sign where it is negative."""
@@ -64,7 +72,7 @@ class Writing:
             return f"{width:.3g} {unit}"
         if quantity is Quantity.TEMPERATURE:
             quantity = Quantity.TEMPERATURE_DIFFERENCE
-        text = signs(spread_shown(width, quantity, self.units))
+        text = signs(spread_shown(width, quantity, self.units)).replace(" ", _HELD)
         return f"−{text}" if width < 0.0 and any(digit in "123456789" for digit in text) else text
 
     def interval(self, name: str, unit: str, low: float | None, high: float | None) -> str:
