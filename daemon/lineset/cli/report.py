@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from datetime import tzinfo
 from pathlib import Path
 from typing import Annotated
 
@@ -29,6 +30,9 @@ def report(
     units: Annotated[str, typer.Option("--units", help="customary or si.", autocompletion=lambda: list(UNITS))] = (
         "customary"
     ),
+    zone: Annotated[
+        str, typer.Option("--zone", help="Time zone of dates and times, as America/Chicago; UTC when not given.")
+    ] = "UTC",
     data: DataOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -49,6 +53,7 @@ def report(
     ):
         if given not in known:
             raise say_error("report", f"{option} {given}: not known; use {', '.join(known)}", WRONG)
+    time_zone = _zone(zone)
     path = which_visit("report", visit, data)
 
     from lineset.contract.entry import EntryError
@@ -68,7 +73,7 @@ def report(
                 )
         else:
             told = read_report(path, visits)
-        files = write_report(told, out, list(dict.fromkeys(wanted)), language, units)  # type: ignore[arg-type]
+        files = write_report(told, out, list(dict.fromkeys(wanted)), language, units, time_zone)  # type: ignore[arg-type]
     except (JournalError, EntryError, SheetError) as error:
         raise say_error("report", str(error), REFUSED) from error
     except OSError as error:
@@ -95,3 +100,15 @@ def report(
         from lineset.report.compose import MARKS
 
         typer.echo(MARKS[told.mark], err=True)
+
+
+def _zone(name: str) -> tzinfo:
+    from datetime import UTC
+    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+    if name == "UTC":
+        return UTC
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise say_error("report", f"--zone {name}: not known here; name it as America/Chicago", WRONG) from error

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, tzinfo
+
 import lineset
 from lineset.equipment.display import Units
 from lineset.equipment.language import sayer
@@ -18,12 +20,16 @@ from lineset.report.written import Writing
 MARKS = {"": "", "not_closed": w.NOT_CLOSED, "not_sealed": w.NOT_SEALED, "seal_bad": w.SEAL_BAD}
 
 
-def compose(told: ReportFacts, language: str = "en", units: Units = "customary") -> Document:
-    """The whole report in a language and units."""
+def compose(told: ReportFacts, language: str = "en", units: Units = "customary", zone: tzinfo = UTC) -> Document:
+    """The whole report in a language, units, and a time zone."""
     say = sayer(language)
-    writing = Writing(say, language, units)
+    writing = Writing(say, language, units, zone)
     blocks: list[Block] = [*page_one(told, writing), NewPage(), Heading(1, say(w.PRO))]
-    blocks += [Text(say(w.PRO_LEAD)), Text(say(w.CAUTION_PRO), "caution"), Text(say(w.DEFER), "small")]
+    blocks += [
+        Text(say(w.PRO_LEAD).format(zone=zone)),
+        Text(say(w.CAUTION_PRO), "caution"),
+        Text(say(w.DEFER), "small"),
+    ]
     for system in told.systems:
         record = system.facts.record
         blocks.append(Heading(2, say(w.SYSTEM_NAMED).format(title=record.title or record.id)))

@@ -63,6 +63,7 @@ class SystemFacts:
     tasks: tuple[Told[e.Marked], ...]
     observations: tuple[Told[e.Observed], ...]
     recalled: tuple[e.Recalled, ...]
+    unsteady: tuple[Told[e.TooCoarse] | Told[e.Hunting], ...] = ()  # what could not settle, and why
 
     def last(
         self, name: str, phases: Sequence[str] = ("after", "drying", "work", "before", "at_rest")
@@ -106,6 +107,7 @@ def of_system(visit: VisitRecord, system: str) -> SystemFacts:
         corrected=corrected,
         tasks=tuple(tasks.values()),
         observations=tuple(each for each in told(visit, e.Observed) if each.body.system == system),
+        unsteady=tuple(_unsteady(visit, system)),
         recalled=tuple(body for _, body in visit.of(e.Recalled) if body.system == system),
     )
 
@@ -118,6 +120,11 @@ def told(visit: VisitRecord, kind: type[B]) -> Iterator[Told[B]]:
 
 def _last(windows: Iterable[Told[e.Settled]]) -> dict[tuple[str, str], Told[e.Settled]]:
     return {(each.body.phase, each.body.name): each for each in windows}
+
+
+def _unsteady(visit: VisitRecord, system: str) -> Iterator[Told[e.TooCoarse] | Told[e.Hunting]]:
+    yield from (each for each in told(visit, e.TooCoarse) if each.body.system == system)
+    yield from (each for each in told(visit, e.Hunting) if each.body.system == system)
 
 
 def _corrections(visit: VisitRecord, system: str) -> Iterator[Corrected]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import UTC
+from datetime import UTC, tzinfo
 from pathlib import Path
 
 from lineset.audit.visit_record import NotAVisitError, VisitRecord, read_visit
@@ -70,10 +70,11 @@ def _earlier(visit: VisitRecord, folder: Path | None, progress: Progress | None)
 
 
 def write_report(
-    told: ReportFacts, out: Path, formats: Sequence[str] = FORMATS, language: str = "en", units: Units = "customary"
-) -> list[Path]:
+    told: ReportFacts, out: Path, formats: Sequence[str] = FORMATS, language: str = "en", units: Units = "customary",
+    zone: tzinfo = UTC,
+) -> list[Path]:  # fmt: skip
     """Write the files, whole or not at all each, named after the visit. Raises OSError, SheetError."""
-    document = compose(told, language, units)
+    document = compose(told, language, units, zone)
     out.mkdir(parents=True, exist_ok=True)
     stem = out / f"{told.visit.opened.visit}-report"
     last = told.visit.entries[-1]

@@ -16,6 +16,7 @@ from lineset.visit.observations import URGENCIES, signs
 from lineset.visit.tasks import catalogue
 
 MOST_LINES = 7
+LEAST_LINES = 3
 MOST_PHOTOS = 2
 MOST_REMARKS = 3
 Line = tuple[str, Words]
@@ -32,6 +33,8 @@ def page_one(told: ReportFacts, writing: Writing) -> list[Block]:
     found: list[Line] = []
     means: list[Line] = []
     todo: list[tuple[str, Line]] = []
+    # what is bad comes first in each system's lines, so it is not what is left out
+    most, hidden = max(MOST_LINES - 2 * (len(told.systems) - 1), LEAST_LINES), 0
     for system in told.systems:
         name = _name(system, writing) if len(told.systems) > 1 else ""
         verdicts = judged(system.facts)
@@ -39,13 +42,17 @@ def page_one(told: ReportFacts, writing: Writing) -> list[Block]:
         if not name:
             blocks.append(Text(_described(system, writing)))
         done += _prefixed(name, _done(system, writing))
-        found += _prefixed(name, _found(system, verdicts, causes, writing))
+        lines = _prefixed(name, _found(system, verdicts, causes, writing))
+        found += lines[:most]
+        hidden += max(len(lines) - most, 0)
         means += [(name, text) for text in _means(verdicts, causes, writing)]
         todo += [(urgency, (name, text)) for urgency, text in _next(system, verdicts, causes, writing)]
     remarks = [body for _, body in visit.of(e.Noted) if body.by and body.by != "station"]
     done += [(say(w.REMARKED), sentence(body.text)) for body in remarks[:MOST_REMARKS]]
     blocks += [Heading(2, say(w.DONE)), Listing(tuple(done))]
-    blocks += [Heading(2, say(w.FOUND)), *_cut(found, writing)]
+    blocks += [Heading(2, say(w.FOUND)), Listing(tuple(found))]
+    if hidden:
+        blocks.append(Text(say(w.MORE).format(count=hidden), "small"))
     if means:
         blocks += [Heading(2, say(w.MEANS)), *_cut(_once(means), writing)]
     blocks += [Heading(2, say(w.NEXT)), *_todo(todo, writing)]
@@ -155,7 +162,7 @@ def _seen(system: SystemTold, writing: Writing) -> list[tuple[str, tuple[str, st
         urgency = body.urgency or (signs()[body.sign].urgency if body.sign in signs() else "note")
         if words and urgency in URGENCIES and urgency != "note":
             found.append((urgency, (writing.say(w.SEEN), words)))
-    return found
+    return sorted(found, key=lambda each: URGENCY_ORDER.index(each[0]))
 
 
 def _means(verdicts: list[Judged], causes: list[Explained], writing: Writing) -> list[Words]:

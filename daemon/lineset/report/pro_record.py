@@ -80,12 +80,10 @@ def _comparisons(told: ReportFacts, writing: Writing) -> list[Block]:
         how = say(w.HOW.get(body.how, body.how)).format(against=body.against)
         quantity = quantity_of("", body.unit)
         unit = body.unit if quantity is None else ("K" if body.unit == "Cel" else body.unit)
-        offset = f"{writing.spread('', unit, body.offset)} ± {writing.spread('', unit, 1.96 * body.u)}"
-        if body.quantity.startswith("pressure_gauge") or body.quantity == "pressure_absolute":
-            offset = (
-                f"{writing.spread('vapor_service_pressure', 'Pa', body.offset)} ± "
-                f"{writing.spread('vapor_service_pressure', 'Pa', 1.96 * body.u)}"
-            )
+        name = ""
+        if body.quantity in ("pressure_gauge", "pressure_absolute"):
+            name = "vapor_service_pressure"
+        offset = writing.moved(name, unit, body.offset, 1.96 * body.u)
         taken: Words = say(w.YES) if body.applied else f"{say(w.NO)}: {body.reason}".rstrip(": ")
         rows.append(
             (say(w.PHASES.get(body.phase, body.phase)), f"{body.instrument}/{body.channel}", how, offset, taken)
@@ -101,7 +99,7 @@ def _course(told: ReportFacts, writing: Writing) -> Block:
         what, detail = _event(entry.body, writing)
         if what:
             wall = told.visit.wall(entry)
-            rows.append((f"{wall:%Y-%m-%d} {writing.clock(wall)}", what, detail))
+            rows.append((writing.day_and_clock(wall), what, detail))
     return Table(say(w.COURSE_TABLE), _heads(w.COURSE_COLUMNS, writing), tuple(rows), widths=(2.4, 2.2, 7))
 
 

@@ -31,6 +31,7 @@ def system_pages(system: SystemTold, writing: Writing) -> list[Block]:
         *_trends(system, writing),
         Heading(3, writing.say(w.SETTLED_HEAD)),
         *_settled(facts, writing),
+        *_unsteady(facts, writing),
     ]
 
 
@@ -233,13 +234,12 @@ def _change(change: Change, writing: Writing) -> tuple[Words, ...]:
         return say(w.OVER_TARGET).format(value=value, over=over)
 
     # the half width is that of the difference itself, not of 1.96 standard uncertainties
-    half = writing.spread(change.name, change.unit, change.difference.half)
-    moved = writing.spread(change.name, change.unit, change.difference.value)
+    moved = writing.moved(change.name, change.unit, change.difference.value, change.difference.half)
     return (
         writing.title(change.name),
         shown(change.before, change.before_target),
         shown(change.after, change.after_target),
-        f"{moved} ± {half}",
+        moved,
         say(w.SAID[change.verdict]),
         _filled(w.CHANGE_BASIS[change.basis], "source", change.source, writing),
     )
@@ -247,13 +247,21 @@ def _change(change: Change, writing: Writing) -> tuple[Words, ...]:
 
 def _trends(system: SystemTold, writing: Writing) -> list[Block]:
     say = writing.say
+    recalled = [_recalled(each, writing) for each in system.facts.recalled]
     if not system.trends:
-        return [Text(say(w.NO_TREND))]
+        return [Text(say(w.NO_TREND)), *recalled]
     rows = tuple(_trend(each, writing) for each in system.trends)
     return [
         Text(say(w.TREND_LEAD), "small"),
         Table(say(w.TREND_TABLE), _say_all(w.TREND_COLUMNS, writing), rows, frozenset({2, 4}), (2.6, 4, 2.6, 5, 2)),
+        *recalled,
     ]
+
+
+def _recalled(body: e.Recalled, writing: Writing) -> Block:
+    template = writing.say(w.RECALLED_USED if body.sound else w.RECALLED_NOT)
+    text = template.replace("{visit}", body.visit).replace("{date}", body.date)
+    return Text(_filled(text, "reason", body.reason, writing), "small")
 
 
 def _trend(trend: Trend, writing: Writing) -> tuple[Words, ...]:
@@ -262,15 +270,13 @@ def _trend(trend: Trend, writing: Writing) -> tuple[Words, ...]:
 
     def shown(value: float, u: float) -> str:
         if over:
-            return f"{writing.spread(name, unit, value)} ± {writing.spread(name, unit, 1.96 * u)}"
+            return writing.moved(name, unit, value, 1.96 * u)
         return writing.value(name, unit, value, u)
 
     visits = "; ".join(f"{point.visit}: {shown(point.value, point.u)}" for point in trend.points)
     slope = ""
     if trend.line is not None and trend.says != "few":
-        slope = (
-            f"{writing.spread(name, unit, trend.line.slope)} ± {writing.spread(name, unit, 1.96 * trend.line.slope_u)}"
-        )
+        slope = writing.moved(name, unit, trend.line.slope, 1.96 * trend.line.slope_u)
     said = [say(w.TREND_SAYS[trend.says])]
     if trend.renewed:
         said.append(say(w.TREND_RENEWED).format(visit=trend.renewed))
@@ -288,6 +294,22 @@ def _trend(trend: Trend, writing: Writing) -> tuple[Words, ...]:
         said.append(say(w.TREND_WEATHER).format(outdoors=outdoors))
     limit = "" if trend.limit is None else writing.value(name, unit, trend.limit)
     return (writing.title(name), visits, slope, "; ".join(said), limit)
+
+
+def _unsteady(facts: SystemFacts, writing: Writing) -> list[Block]:
+    say, rows = writing.say, []
+    for told in facts.unsteady:
+        body = told.body
+        when, title = writing.clock(told.wall), writing.title(body.name)
+        if isinstance(body, e.TooCoarse):
+            rows.append((when, title, f"{body.instrument}/{body.channel}", _recorded(body.reason, writing)))
+        elif body.state == "started":
+            swing = writing.spread(body.name, body.unit, body.amplitude)
+            text = say(w.HUNTS).format(swing=swing, period=f"{body.period_s:.0f}")
+            rows.append((when, title, f"{body.instrument}/{body.channel}".strip("/"), text))
+    if not rows:
+        return []
+    return [Table(say(w.UNSTEADY_TABLE), _say_all(w.UNSTEADY_COLUMNS, writing), tuple(rows), widths=(1.2, 3, 2, 6))]
 
 
 def _settled(facts: SystemFacts, writing: Writing) -> list[Block]:

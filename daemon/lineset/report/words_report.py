@@ -83,7 +83,7 @@ DEFER = (
 
 # --- the professional's pages
 PRO = "For the professional"
-PRO_LEAD = "Everything below is from the journal of the visit. Figures carry their 95 % interval (±); times are UTC."
+PRO_LEAD = "Everything below is from the journal of the visit. Figures carry their 95 % interval (±); times are {zone}."
 CAUTION_PRO = (
     "Caution: line voltage and stored charge: lock out, prove dead and discharge before hands or leads go near. "
     "Refrigerant under pressure, in A2L and A3 refrigerants flammable too: eye protection, gloves, ventilation, "
@@ -190,6 +190,11 @@ TREND_MEETS_OPEN = "may reach its limit about {when}; the readings do not say ho
 TREND_WEATHER = "left as measured at {outdoors} outdoors: no published relation brings it to the same conditions"
 TREND_TARGET = "told over its own target at the conditions of each visit"
 TREND_UNREAD = "Left out, cannot be read: {text}"
+UNSTEADY_TABLE = "What could not settle, and why"
+UNSTEADY_COLUMNS = ("Time", "Value", "Read by", "Why")
+HUNTS = "swings by {swing} to either side, about every {period} s"
+RECALLED_USED = "The diagnosis was held against visit {visit} of {date}: {reason}"
+RECALLED_NOT = "Visit {visit} of {date} was not used for the diagnosis: {reason}"
 SETTLED_HEAD = "Settled windows"
 SETTLED_TABLE = "Every window in which a value held still"
 SETTLED_COLUMNS = ("Time", "Value", "Phase", "Settled at", "Window", "Run", "Read by")

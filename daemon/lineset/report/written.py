@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 
 from lineset.derive.catalogue import CATALOGUE
 from lineset.equipment.display import Units, shown, spread_shown
@@ -57,6 +57,7 @@ class Writing:
     say: Say
     language: str
     units: Units
+    zone: tzinfo = UTC  # that dates and times are told in
 
     def value(self, name: str, unit: str, value: float, u: float | None = None) -> str:
         """A value as text, with its 95 % half width."""
@@ -69,11 +70,17 @@ class Writing:
         """A width or a difference of two values as text, with its sign where it is negative."""
         quantity = quantity_of(name, unit)
         if quantity is None:
-            return f"{width:.3g} {unit}"
+            return f"{width:.3g}{_HELD}{unit}"
         if quantity is Quantity.TEMPERATURE:
             quantity = Quantity.TEMPERATURE_DIFFERENCE
         text = signs(spread_shown(width, quantity, self.units)).replace(" ", _HELD)
         return f"−{text}" if width < 0.0 and any(digit in "123456789" for digit in text) else text
+
+    def moved(self, name: str, unit: str, by: float, half: float) -> str:
+        """A difference with the half width of its interval: "−0.63 ± 0.23 A"."""
+        number, _, rest = self.spread(name, unit, by).partition(_HELD)
+        width = self.spread(name, unit, half).partition(_HELD)[0]
+        return f"{number}{_HELD}±{_HELD}{width}{_HELD}{rest}".rstrip(_HELD)
 
     def interval(self, name: str, unit: str, low: float | None, high: float | None) -> str:
         """Bounds as text: "5.0 to 7.2 °F", "at least ...", "at most ..."."""
@@ -96,12 +103,17 @@ class Writing:
 
     def date(self, when: datetime) -> str:
         """A day, written out."""
+        when = when.astimezone(self.zone)
         months = self.say(MONTHS).split()
         return self.say(DATE).format(day=when.day, month=months[when.month - 1], year=when.year)
 
     def clock(self, when: datetime) -> str:
-        """Time of day, UTC."""
-        return f"{when:%H:%M:%S}"
+        """Time of day."""
+        return f"{when.astimezone(self.zone):%H:%M:%S}"
+
+    def day_and_clock(self, when: datetime) -> str:
+        """Day and time of day, in figures."""
+        return f"{when.astimezone(self.zone):%Y-%m-%d %H:%M:%S}"
 
     def month(self, years: float) -> str:
         """A month and year from years since 1970."""

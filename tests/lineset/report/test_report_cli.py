@@ -32,6 +32,16 @@ async def test_a_visit_of_the_data_folder_by_its_name_in_spanish(tmp_path: Path)
     assert not (tmp_path / "spring-report.pdf").exists()
 
 
+async def test_the_day_is_that_of_the_zone(tmp_path: Path) -> None:
+    path = write_visit(tmp_path / "v.journal", a_full_visit())  # opened 2026-09-21 14:13:20 UTC
+    options = ("--out", str(tmp_path), "--format", "html", "--zone", "Pacific/Auckland")
+    code, _, err = await said("report", str(path), *options)
+    assert code == 0, err
+    page = (tmp_path / "v-report.html").read_text(encoding="utf-8")
+    assert "September 22, 2026" in page  # UTC+12 there
+    assert "times are Pacific/Auckland" in page
+
+
 async def test_an_open_visit_is_told_on_the_terminal_too(tmp_path: Path) -> None:
     path = write_visit(tmp_path / "v.journal", a_full_visit(closed=False), sealed=False)
     code, _, err = await said("report", str(path), "--out", str(tmp_path), "--format", "html")
@@ -45,6 +55,7 @@ async def test_an_open_visit_is_told_on_the_terminal_too(tmp_path: Path) -> None
         (("--format", "docx"), "--format docx: not known; use html, pdf"),
         (("--format", ""), "not known; use html, pdf"),
         (("--language", "fr"), "--language fr: not known; use en, es"),
+        (("--zone", "Nowhere/City"), "--zone Nowhere/City: not known here"),
         (("--units", "metric"), "--units metric: not known; use customary, si"),
     ],
 )

@@ -131,3 +131,32 @@ def _bench(uf: float) -> list[tuple[float, object]]:
         (2.0, checked("herm_capacitor_bench", "x", "pass", "work", value=uf * 1e-6, unit="F", u=0.15e-6, target=45e-6,
                       low=42.3e-6, high=47.7e-6, finding="within")),
     ]  # fmt: skip
+
+
+def test_a_letter_about_two_systems_tells_both(tmp_path: Path) -> None:
+    import msgspec
+
+    from lineset.report.compose import compose
+    from lineset.report.html_page import html_page
+
+    other = msgspec.structs.replace(SYSTEM, id="downstairs", title="downstairs")
+    strips = checked("strips_off", "heat strips off while cooling", "fail", value=9.0, unit="A", finding="high")
+    rows = [*a_full_visit()[:-1], (119.0, msgspec.structs.replace(strips, system="downstairs"))]
+    page = html_page(compose(read_report(write_visit(tmp_path / "v.journal", rows, systems=(SYSTEM, other)))))
+    letter = page.split("For the professional")[0]
+    assert "System downstairs: To be seen to:</strong> The electric heat is on while the unit cools." in letter
+    assert "System upstairs: To be seen to:</strong> The capacitor that helps the compressor" in letter
+    todo = letter.split("What to do next")[1]
+    assert todo.index("Before it runs again: System downstairs:") < todo.index("Within days or weeks: System upstairs:")
+
+
+def test_what_swings_or_is_too_coarse_is_told(tmp_path: Path) -> None:
+    from lineset.contract import entry as e
+
+    rows = [
+        (1, e.Hunting(system="upstairs", phase="before", name="total_superheat", state="started", amplitude=3.0,
+                      period_s=120.0, mean=6.0, unit="K")),
+        (2, e.TooCoarse(system="upstairs", name="power", instrument="m", channel="p", reason="invented: too coarse")),
+    ]  # fmt: skip
+    facts = read_report(write_visit(tmp_path / "v.journal", rows)).systems[0].facts
+    assert {each.body.name for each in facts.unsteady} == {"total_superheat", "power"}
