@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from bench_link import Bench, DemoError, relay_config, station_config
-from promised import PROMISED
+from promised import until
 from settled_table import findings, missing, table, verdicts
 from sheet import Shown
 from technician import VISIT, Technician
@@ -38,6 +38,12 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--once", action="store_true", help="end when the visit is done")
     parser.add_argument("--speed", type=float, default=20.0, help="visit seconds for each real second (default 20)")
     parser.add_argument("--out", type=Path, default=HERE / "out", help="folder for journal, logs and configuration")
+    parser.add_argument(
+        "--until",
+        choices=("at_rest", "before", "work", "drying"),
+        default="",
+        help="stop at the end of this phase; go on by hand, on the board for example",
+    )
     found = parser.parse_args()
     if not 1.0 <= found.speed <= 60.0:
         parser.error("--speed goes from 1 to 60")
@@ -130,15 +136,16 @@ async def play(asked: argparse.Namespace) -> int:
         tasks.append(asyncio.create_task(shown.listen(), name="listen"))
         how_to_watch(broker, out)
         begun = time.monotonic()
-        await Technician(benches, shown, asked.speed, say).play()
+        await Technician(benches, shown, asked.speed, say).play(asked.until)
+        promised = until(asked.until)
         print()
-        print(table(shown.settled, PROMISED))
+        print(table(shown.settled, promised))
         print()
         print(verdicts(shown.verdicts))
         print(findings(shown.findings))
-        lost = missing(shown.settled, PROMISED)
+        lost = missing(shown.settled, promised)
         print(f"\n{shown.messages} messages heard from the broker, {shown.cues} of them cues")
-        sealed = await finish(out, env)
+        sealed = True if asked.until else await finish(out, env)
         if lost:
             print("missing: " + ", ".join("/".join(key) for key in lost))
         if not asked.once:

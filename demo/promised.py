@@ -27,3 +27,10 @@ PROMISED: dict[tuple[str, str], tuple[str, ...]] = {
     ("upstairs", "before"): (*AIR, *UNIT, *CLAMPED),
     ("upstairs", "after"): (*AIR, *UNIT, *CLAMPED),
 }
+
+
+def until(phase: str) -> dict[tuple[str, str], tuple[str, ...]]:
+    """What is promised by the end of a phase; all of it when none is named."""
+    order = ("at_rest", "before", "work", "drying", "after")
+    last = order.index(phase) if phase else len(order)
+    return {where: names for where, names in PROMISED.items() if order.index(where[1]) <= last}

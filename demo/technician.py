@@ -38,36 +38,54 @@ class Technician:
         self._benches, self._shown, self._speed, self._say = benches, shown, speed, say
         self.phase = "at_rest"
 
-    async def play(self) -> None:
-        """The whole visit, from opening to closing. Raises DemoError."""
+    async def play(self, until: str = "") -> None:
+        """The whole visit, from opening to closing, or to the end of a phase. Raises DemoError."""
         shown = self._shown
         await shown.command("visit-open", visit=VISIT, systems=[])
         await shown.wait(lambda: set(shown.sheets) == set(self._benches), 10.0)
         self._say("visit opened on two systems; both stand, the power is proved off and locked out")
-        await self._rest()
-        await self._go_on("before")
+        for phase, part in (
+            ("at_rest", self._rest),
+            ("before", self._before),
+            ("work", self._work),
+            ("drying", self._dry),
+            ("after", self._after),
+        ):
+            if phase != "at_rest":
+                await self._go_on(phase)
+            await part()
+            if phase == until:
+                self._say(f"the demo's technician stops here, at the end of {phase.replace('_', ' ')}")
+                return
+        await self._close()
+
+    async def _before(self) -> None:
         for system in self._benches:
             await self._start(system)
         for system in self._benches:
             await self._tasks(system)
         for system in self._benches:
             await self._readings(system)
-        await self._judged("before")
+        await self._end_of_run()
+
+    async def _work(self) -> None:
         for system in self._benches:
-            await self._stop(system)
-        await self._go_on("work")
-        for system in self._benches:
-            await self._work(system)
-        await self._go_on("drying")
-        await self._dry()
-        await self._go_on("after")
+            await self._tasks(system)
+            await self._release(system)
+            await self._by_eye(system, cooling=True)
+            await self._by_eye(system, cooling=False)
+
+    async def _after(self) -> None:
         for system in self._benches:
             await self._tasks(system)
             await self._readings(system)
-        await self._judged("after")
+        await self._end_of_run()
+
+    async def _end_of_run(self) -> None:
+        for system in self._benches:
+            await self._wait_judged(system)
         for system in self._benches:
             await self._stop(system)
-        await self._close()
 
     # --------------------------------------------------------------------------------------------------- at rest
 
@@ -215,30 +233,24 @@ class Technician:
 
     async def _tasks(self, system: str) -> None:
         """The tasks of this phase in the sheet's order; each as long as hands take, which the demo shortens."""
-        for _ in range(60):
+        shown = self._shown
+        done: set[str] = set()  # a sheet comes once a second only
+        while True:
+            sheet = shown.sheets[system]
             tasks = [
                 item
-                for item in self._shown.sheets[system].items
-                if item.kind == "task" and item.phase == self.phase and item.state in OPEN
+                for item in sheet.items
+                if item.kind == "task" and item.phase == self.phase and item.state in OPEN and item.id not in done
             ]
             if not tasks:
                 return
-            item = next((each for each in tasks if each.id == self._shown.sheets[system].next), tasks[0])
-            await self._do(system, item)
-
-    async def _do(self, system: str, item: WorklistItem) -> None:
-        shown = self._shown
-        begun = await shown.try_command("task", task=item.id, state="begun", system=system)
-        self._say(f"{system}: {begun.text}")
-        await self._hands(system, item.id)
-        await self._pass(min(20.0, 6.0 * max(item.minutes, 0.5)))
-        await shown.command("task", task=item.id, state="done", system=system)
-
-        def told() -> bool:
-            lines = [each for each in shown.sheets[system].items if each.id == item.id]
-            return all(each.state not in OPEN for each in lines)
-
-        await shown.wait(told, self._real(10))
+            item = next((each for each in tasks if each.id == sheet.next), tasks[0])
+            done.add(item.id)
+            begun = await shown.try_command("task", task=item.id, state="begun", system=system)
+            self._say(f"{system}: {begun.text}")
+            await self._hands(system, item.id)
+            await self._pass(min(20.0, 6.0 * max(item.minutes, 0.5)))
+            await shown.command("task", task=item.id, state="done", system=system)
 
     async def _hands(self, system: str, task: str) -> None:
         bench = self._benches[system]
@@ -273,12 +285,6 @@ class Technician:
         )
         self._say(f"{system}: photographed: the run capacitor's top is bulged")
 
-    async def _work(self, system: str) -> None:
-        await self._tasks(system)
-        await self._release(system)
-        await self._by_eye(system, cooling=True)
-        await self._by_eye(system, cooling=False)
-
     async def _dry(self) -> None:
         for system in self._benches:
             await self._tasks(system)
@@ -304,10 +310,6 @@ class Technician:
         await bench.ask(do="blower", value=False)
         # with the blower off too, air that stays cold in the duct says nothing: then nobody can tell for a while
         await self._shown.wait_run(system, ("stopped", "unknown"), self._real(300))
-
-    async def _judged(self, phase: str) -> None:
-        for system in self._benches:
-            await self._wait_judged(system)
 
     async def _wait_judged(self, system: str) -> None:
         """Charge is judged after fifteen minutes of running; where it is not to be judged at all, nobody waits."""
