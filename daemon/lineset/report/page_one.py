@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from lineset.contract import entry as e
 from lineset.report import words_report as w
 from lineset.report.document import Block, Heading, Listing, Text, Words
@@ -29,8 +27,8 @@ def page_one(told: ReportFacts, writing: Writing) -> list[Block]:
     opening = say(w.OPENING).format(date=writing.date(visit.wall(visit.entries[0])))
     who = visit.opened.technician or visit.opened.by
     blocks.append(Text(" ".join([opening, *([say(w.BY).format(technician=who)] if who else [])])))
-    done: list[Line] = []
-    found: list[Line] = []
+    done: list[Block] = []
+    found: list[Block] = []
     means: list[Line] = []
     todo: list[tuple[str, Line]] = []
     # what is bad comes first in each system's lines, so it is not what is left out
@@ -41,16 +39,17 @@ def page_one(told: ReportFacts, writing: Writing) -> list[Block]:
         causes = explained(system.facts, verdicts)
         if not name:
             blocks.append(Text(_described(system, writing)))
-        done += _prefixed(name, _done(system, writing))
-        lines = _prefixed(name, _found(system, verdicts, causes, writing))
-        found += lines[:most]
+        done += [*_named(name), Listing(tuple(_done(system, writing)))]
+        lines = _found(system, verdicts, causes, writing)
+        found += [*_named(name), Listing(tuple(lines[:most]))]
         hidden += max(len(lines) - most, 0)
         means += [(name, text) for text in _means(verdicts, causes, writing)]
         todo += [(urgency, (name, text)) for urgency, text in _next(system, verdicts, causes, writing)]
     remarks = [body for _, body in visit.of(e.Noted) if body.by and body.by != "station"]
-    done += [(say(w.REMARKED), sentence(body.text)) for body in remarks[:MOST_REMARKS]]
-    blocks += [Heading(2, say(w.DONE)), Listing(tuple(done))]
-    blocks += [Heading(2, say(w.FOUND)), Listing(tuple(found))]
+    if remarks:
+        done.append(Listing(tuple((say(w.REMARKED), sentence(body.text)) for body in remarks[:MOST_REMARKS])))
+    blocks += [Heading(2, say(w.DONE)), *done]
+    blocks += [Heading(2, say(w.FOUND)), *found]
     if hidden:
         blocks.append(Text(say(w.MORE).format(count=hidden), "small"))
     if means:
@@ -78,19 +77,25 @@ def _described(system: SystemTold, writing: Writing) -> str:
     return say(w.FOR_SYSTEM).format(title=title, kind=kind, refrigerant=record.refrigerant)
 
 
-def _prefixed(name: str, lines: Iterable[Line]) -> list[Line]:
-    return [(f"{name} {apart}".strip(), words) for apart, words in lines]
+def _named(name: str) -> list[Block]:
+    return [Heading(3, name.rstrip(":"))] if name else []
 
 
 def _done(system: SystemTold, writing: Writing) -> list[Line]:
     say, facts = writing.say, system.facts
     titles = catalogue().tasks
-    done = [say(titles[m.body.task].title) if m.body.task in titles else m.body.task.replace("_", " ")
-            for m in facts.tasks if m.body.state == "done"]  # fmt: skip
+    done = [mark.body.task for mark in facts.tasks if mark.body.state == "done"]
+    # what was only looked at is counted, so that what was done stands out
+    looked = [task for task in done if task in titles and titles[task].phase == "before"]
+    worked = [
+        say(titles[task].title) if task in titles else task.replace("_", " ") for task in done if task not in looked
+    ]
     lines: list[Line] = []
-    if done:
-        lines.append(("", say(w.TASKS).format(tasks=", ".join(done))))
-    else:
+    if worked:
+        lines.append(("", say(w.TASKS).format(tasks="; ".join(worked))))
+    if looked:
+        lines.append(("", say(w.LOOKED).format(count=len(looked))))
+    if not done:
         lines.append(("", say(w.NOTHING_MARKED)))
     for mark in facts.tasks:
         if mark.body.state == "skipped":

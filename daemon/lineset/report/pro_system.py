@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from lineset.contract import entry as e
 from lineset.equipment.nameplate import NUMBERS
 from lineset.report import words_report as w
@@ -71,6 +73,10 @@ def _recorded(text: str, writing: Writing) -> str | Recorded:
     text = signs(text)
     translated = writing.say(text)
     return Recorded(text) if writing.language != "en" and translated == text else translated
+
+
+def _each(texts: Sequence[str], writing: Writing) -> Words:
+    return joined([_recorded(text, writing) for text in texts])
 
 
 def _filled(template: str, field: str, text: str, writing: Writing) -> Words:
@@ -151,10 +157,10 @@ def _findings(facts: SystemFacts, writing: Writing) -> list[Block]:
         state = say(w.FINDING_STATE.get(body.state, body.state))
         if body.confidence:
             state = f"{state}, {say(w.CONFIDENCE.get(body.confidence, body.confidence))}"
-        step = "; ".join(each for each in (body.next_step, body.caution) if each)
+        step = joined([_recorded(each, writing) for each in (body.next_step, body.caution)])
         rows.append((
-            _recorded(body.title, writing), state, _recorded("; ".join(body.evidence), writing),
-            _recorded("; ".join(body.against), writing), _recorded(body.meaning, writing), _recorded(step, writing),
+            _recorded(body.title, writing), state, _each(body.evidence, writing),
+            _each(body.against, writing), _recorded(body.meaning, writing), step,
             _recorded(body.basis, writing),
         ))  # fmt: skip
     if rows:

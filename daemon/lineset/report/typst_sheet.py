@@ -35,12 +35,12 @@ _PREAMBLE = """
 #set par(leading: 0.58em, spacing: 0.85em)
 #set table(stroke: (x, y) => if y == 0 { (bottom: 0.9pt) } else { (bottom: 0.3pt + rgb("#b9b3a5")) },
   inset: (x: 3pt, y: 2.6pt))
-#show heading.where(level: 1): it => block(below: 0.9em, text(size: 15pt, weight: "semibold", it.body))
+#show heading.where(level: 1): it => block(below: 0.9em, text(size: 1.43em, weight: "semibold", it.body))
 #show heading.where(level: 2): it => block(above: 1.4em, below: 0.7em,
   stack(spacing: 0.5em, line(length: 100%, stroke: 0.5pt + rgb("#8c8679")),
-  text(size: 11.5pt, weight: "semibold", it.body)))
+  text(size: 1.1em, weight: "semibold", it.body)))
 #show heading.where(level: 3): it => block(above: 1.1em, below: 0.6em,
-  text(size: 10.5pt, weight: "semibold", style: "italic", it.body))
+  text(size: 1em, weight: "semibold", style: "italic", it.body))
 #show figure.where(kind: table): set figure.caption(position: top)
 #show figure: set align(left)
 #show figure.where(kind: table): set block(breakable: true)
@@ -58,15 +58,29 @@ class SheetError(ValueError):
 def pdf_sheet(document: Document, made: datetime) -> bytes:
     """The PDF's bytes. `made` stands in its metadata. Raises SheetError.
 
-    What comes before the first new page is set as large as it may be to stay on one page.
+    What comes before the first new page is set as large as it may be to stay on one page; where it is too much even in
+    the smallest type, its drawing is left out (other pages have it all), then its photos go to the next page.
     """
-    first = takewhile(lambda block: not isinstance(block, NewPage), document.blocks)
-    letter = replace(document, blocks=tuple(first))
+    first = tuple(takewhile(lambda block: not isinstance(block, NewPage), document.blocks))
+    rest = document.blocks[len(first) :]
     try:
-        size = next((size for size in SIZES_PT if _pages(letter, size) == 1), SIZES_PT[-1])
-        return _set(document, made, size)
+        for kept, moved in _lighter(first):
+            letter = replace(document, blocks=kept)
+            for size in SIZES_PT:
+                if _pages(letter, size) == 1:
+                    return _set(replace(document, blocks=(*kept, *rest[:1], *moved, *rest[1:])), made, size)
+        return _set(document, made, SIZES_PT[-1])
     except (RuntimeError, ValueError) as error:
         raise SheetError(f"the PDF could not be set: {error}; the HTML says the same (--format html)") from error
+
+
+def _lighter(letter: tuple[Block, ...]) -> Iterator[tuple[tuple[Block, ...], tuple[Block, ...]]]:
+    """The letter whole, then without its drawing, then without its photos too; and what follows on the next page."""
+    yield letter, ()
+    for kinds in ((Picture,), (Picture, Photos)):
+        if any(isinstance(block, kinds) for block in letter):
+            moved = tuple(block for block in letter if isinstance(block, kinds) and isinstance(block, Photos))
+            yield tuple(block for block in letter if not isinstance(block, kinds)), moved
 
 
 def _pages(document: Document, size_pt: float) -> int:

@@ -133,6 +133,9 @@ def _bench(uf: float) -> list[tuple[float, object]]:
     ]  # fmt: skip
 
 
+TWO = ("upstairs", "downstairs")
+
+
 def test_a_letter_about_two_systems_tells_both(tmp_path: Path) -> None:
     import msgspec
 
@@ -144,8 +147,10 @@ def test_a_letter_about_two_systems_tells_both(tmp_path: Path) -> None:
     rows = [*a_full_visit()[:-1], (119.0, msgspec.structs.replace(strips, system="downstairs"))]
     page = html_page(compose(read_report(write_visit(tmp_path / "v.journal", rows, systems=(SYSTEM, other)))))
     letter = page.split("For the professional")[0]
-    assert "System downstairs: To be seen to:</strong> The electric heat is on while the unit cools." in letter
-    assert "System upstairs: To be seen to:</strong> The capacitor that helps the compressor" in letter
+    found = letter.split("What was found")[1].split("<h3>")
+    upstairs, downstairs = (next(part for part in found if part.startswith(f"System {name}")) for name in TWO)
+    assert "To be seen to:</strong> The electric heat is on while the unit cools." in downstairs
+    assert "To be seen to:</strong> The capacitor that helps the compressor" in upstairs
     todo = letter.split("What to do next")[1]
     assert todo.index("Before it runs again: System downstairs:") < todo.index("Within days or weeks: System upstairs:")
 
