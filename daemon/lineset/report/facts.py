@@ -74,7 +74,7 @@ class SystemFacts:
 
 def of_system(visit: VisitRecord, system: str) -> SystemFacts:
     """What the record says of this system. Raises KeyError where the visit has none of that id."""
-    placements = tuple(each for each in told(visit, e.Placed) if each.body.system == system or not each.body.point)
+    placements = tuple(_placements(visit, system))
     corrected = tuple(_corrections(visit, system))
     void = _void(visit, corrected, system)
     checks: dict[tuple[str, str], Told[e.Checked]] = {}
@@ -120,6 +120,16 @@ def told(visit: VisitRecord, kind: type[B]) -> Iterator[Told[B]]:
 
 def _last(windows: Iterable[Told[e.Settled]]) -> dict[tuple[str, str], Told[e.Settled]]:
     return {(each.body.phase, each.body.name): each for each in windows}
+
+
+def _placements(visit: VisitRecord, system: str) -> Iterator[Told[e.Placed]]:
+    """What was placed at this system, and what was taken away from it."""
+    at: dict[tuple[str, str], str] = {}
+    for each in told(visit, e.Placed):
+        channel = (each.body.instrument, each.body.channel)
+        if system in (each.body.system, at.get(channel)):
+            yield each
+        at[channel] = each.body.system
 
 
 def _unsteady(visit: VisitRecord, system: str) -> Iterator[Told[e.TooCoarse] | Told[e.Hunting]]:

@@ -17,6 +17,7 @@ MOST_LINES = 7
 LEAST_LINES = 3
 MOST_PHOTOS = 2
 MOST_REMARKS = 3
+MOST_SENTENCES = 2  # of what is in order; more are named only
 Line = tuple[str, Words]
 
 
@@ -93,8 +94,7 @@ def _done(system: SystemTold, writing: Writing) -> list[Line]:
     lines: list[Line] = []
     if worked:
         lines.append(("", say(w.TASKS).format(tasks="; ".join(worked))))
-    if looked:
-        lines.append(("", say(w.LOOKED).format(count=len(looked))))
+    besides = [say(w.LOOKED).format(count=len(looked))] if looked else []
     if not done:
         lines.append(("", say(w.NOTHING_MARKED)))
     for mark in facts.tasks:
@@ -104,7 +104,9 @@ def _done(system: SystemTold, writing: Writing) -> list[Line]:
             lines.append(("", say(template).format(task=title, reason=mark.body.note)))
     read = len({each.body.name for each in facts.settled if each.body.origin != "derived"})
     if read:
-        lines.append(("", say(w.MEASURED).format(count=read)))
+        besides.append(say(w.MEASURED).format(count=read))
+    if besides:
+        lines.append(("", " ".join(besides)))
     return lines
 
 
@@ -132,8 +134,11 @@ def _found(system: SystemTold, verdicts: list[Judged], causes: list[Explained], 
     for line in _seen(system, writing):
         lines.append((line[1][0], sentence(line[1][1])))
     for apart, sort in ((w.IN_ORDER, "fine"), (w.USUAL, "usual")):
-        told = [say(each.words.fine) for each in verdicts if each.sort == sort]
-        if told:
+        those = [each for each in verdicts if each.sort == sort]
+        if len(those) > MOST_SENTENCES:
+            lines.append((say(apart), sentence("; ".join(say(each.words.subject) for each in those))))
+        elif those:
+            told = [say(each.words.fine) for each in those]
             lines.append((say(apart), " ".join(told)))
     if undecided:
         subjects = "; ".join(say(each.words.subject) for each in undecided)

@@ -90,7 +90,11 @@ def _comparisons(told: ReportFacts, writing: Writing) -> list[Block]:
         )
     if not rows:
         return [Text(say(w.NO_COMPARISONS))]
-    return [Table(say(w.COMPARISONS_TABLE), _heads(w.COMPARISON_COLUMNS, writing), tuple(rows))]
+    return [
+        Table(
+            say(w.COMPARISONS_TABLE), _heads(w.COMPARISON_COLUMNS, writing), tuple(rows), widths=(1.2, 2.6, 6, 2, 2.2)
+        )
+    ]
 
 
 def _course(told: ReportFacts, writing: Writing) -> Block:
