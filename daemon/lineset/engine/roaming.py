@@ -165,7 +165,7 @@ def _look(
             instrument=instrument,
             channel=channel.record.name,
             proposal=f"{found.system}{SEPARATOR}{found.point}",
-            reason=say(words.FITS).format(value=value, point=say(point_title(found.point))),
+            reason=say(words.FITS).format(value=value, point=point_title(found.point, say)),
         )
     reason = words.LITTLE if level < least else words.SEVERAL if _plausible(weighed) else words.NONE
     question = e.Questioned(
@@ -200,7 +200,7 @@ def _plausible(weighed: list[Likely]) -> list[Likely]:
 
 
 def _named(state: EngineState, system: str, point_name: str) -> str:
-    called = sayer(state.language)(point_title(point_name))
+    called = point_title(point_name, sayer(state.language))
     return called if len(state.systems) == 1 else f"{state.systems[system].record.title or system}: {called}"
 
 

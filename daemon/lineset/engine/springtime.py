@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from lineset.engine.assessing import rules_of
 from lineset.engine.state import EngineState, SystemState
+from lineset.equipment.language import sayer
 from lineset.measure.quality import USABLE, Quality
 from lineset.visit.run import RunState
 from lineset.visit.spring import CRANKCASE_WAIT_S, Spring, at_opening, before_start, charge_today
@@ -30,10 +31,10 @@ def spring_of(state: EngineState, system: SystemState) -> Spring:
 
 def worth_knowing(state: EngineState, system: SystemState) -> tuple[str, ...]:
     """The sentences that matter now: all of them at rest, those of a start before it, those of the charge always."""
-    now = spring_of(state, system)
+    now, units, say = spring_of(state, system), state.units, sayer(state.language)
     if state.phase == "at_rest":
-        return tuple(dict.fromkeys((*at_opening(now), *before_start(now))))
-    return (*(() if now.running else before_start(now)), *charge_today(now))
+        return tuple(dict.fromkeys((*at_opening(now, units, say), *before_start(now, units, say))))
+    return (*(() if now.running else before_start(now, units, say)), *charge_today(now, units, say))
 
 
 def _cel(system: SystemState, name: str) -> float | None:

@@ -10,6 +10,7 @@ import difflib
 import re
 from dataclasses import dataclass
 
+from lineset.equipment.language import Say
 from lineset_drivers.quantity import SI_UNIT, Quantity
 
 Q = Quantity
@@ -146,8 +147,25 @@ def point(name: str) -> Point:
     return found
 
 
-def title(name: str) -> str:
-    """The title of a point for people, its instance included."""
-    base = point(name)
+def title(name: str, say: Say = str) -> str:
+    """The title of a point for people, its instance included, in the language that `say` speaks."""
+    return _with_instance(say(point(name).title), name)
+
+
+def short_title(name: str, say: Say = str) -> str:
+    """A title as a sheet that shows the unit has it: without the word temperature, which the unit tells."""
+    return _with_instance(say(_short(point(name))), name)
+
+
+def short_titles() -> tuple[str, ...]:
+    """All short titles, for a catalogue of translations."""
+    return tuple(dict.fromkeys(_short(each) for each in POINTS.values()))
+
+
+def _short(base: Point) -> str:
+    return base.title.replace(" temperature", "", 1)
+
+
+def _with_instance(called: str, name: str) -> str:
     _, _, instance = name.partition(".")
-    return f"{base.title} {instance}" if instance else base.title
+    return f"{called} {instance}" if instance else called

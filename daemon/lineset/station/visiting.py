@@ -10,9 +10,11 @@ from lineset.engine.comparing import uncompared
 from lineset.engine.springtime import worth_knowing
 from lineset.engine.state import SystemState
 from lineset.equipment.facts import CATALOGUE, FACTS
+from lineset.equipment.language import Say, sayer
 from lineset.station.announcer import describe, settled_counts
 from lineset.station.asked import Done, named_system, need_visit, sentences
 from lineset.stream.command import CommandRefused
+from lineset.visit import words_refusals as words
 from lineset.visit.closing import missing_for_closing, soft_wants
 from lineset.visit.cues import LEVELS
 from lineset.visit.phases import PHASES, SystemNow, missing_for
@@ -28,15 +30,17 @@ def phase(station: Station, args: c.Phase | c.ForcePhase, actor: str) -> Done:
         raise CommandRefused(f"no phase is called {args.phase!r}; they are {', '.join(PHASES)}")
     state = station.record.engine.state
     systems = [_now(station, system) for system in state.systems.values()]
-    missing = missing_for(state.phase, args.phase, systems)
+    missing = missing_for(state.phase, args.phase, systems, _say(station))
     reason = ""
     if isinstance(args, c.ForcePhase):
         reason = a_reason(args.reason)
     elif missing:
         raise CommandRefused(
-            f"not yet {args.phase.replace('_', ' ')}, please: {sentences(missing)} "
-            "It can be forced with a reason, which is recorded: "
-            f'lineset visit phase {args.phase} --force --reason "..."'
+            _say(station)(words.NOT_YET).format(
+                phase=_say(station)(args.phase.replace("_", " ")),
+                wants=sentences(missing),
+                command=f'lineset visit phase {args.phase} --force --reason "..."',
+            )
         )
     seq = station.take(e.Phased(phase=args.phase, by=actor, reason=reason, missing=missing if reason else ()))
     station.announcer.visit(station.record.engine, "open")
@@ -44,6 +48,10 @@ def phase(station: Station, args: c.Phase | c.ForcePhase, actor: str) -> Done:
     if reason and missing:
         said += f", forced; still missing: {sentences(missing)}"
     return said, {"phase": args.phase, "seq": seq, "missing": list(missing)}
+
+
+def _say(station: Station) -> Say:
+    return sayer(station.record.engine.state.language)
 
 
 def a_reason(given: str) -> str:
@@ -84,7 +92,9 @@ def declare(station: Station, args: c.Declare, actor: str) -> Done:
 def missing_now(station: Station) -> tuple[str, ...]:
     """The sentences that stand between now and closing the open visit."""
     systems = station.record.engine.state.systems
-    return missing_for_closing({id_: system.declared for id_, system in systems.items()}, station.visits.wanted())
+    return missing_for_closing(
+        {id_: system.declared for id_, system in systems.items()}, station.visits.wanted(), _say(station)
+    )
 
 
 def check_closing(station: Station) -> None:
@@ -92,15 +102,16 @@ def check_closing(station: Station) -> None:
     missing = missing_now(station)
     if missing:
         raise CommandRefused(
-            f"not closed yet, please: {sentences(missing)} It can be forced by a technician with a reason, which is "
-            'recorded: lineset visit close --force --reason "..."'
+            _say(station)(words.NOT_CLOSED).format(
+                wants=sentences(missing), command='lineset visit close --force --reason "..."'
+            )
         )
 
 
 def said_at_closing(station: Station) -> str:
     """What ought to have been on record and does not keep a visit open, to stand behind the answer; or ""."""
     opened = station.visits.opened()
-    wants = soft_wants(technician=opened.technician if opened is not None else "")
+    wants = soft_wants(technician=opened.technician if opened is not None else "", say=_say(station))
     return f"; {sentences(wants)}" if wants else ""
 
 

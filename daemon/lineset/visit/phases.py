@@ -10,6 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from lineset.equipment.language import Say
+from lineset.visit import words_refusals as words
+
 PHASES = ("at_rest", "before", "work", "drying", "after")
 ZERO_V = 2.0
 """Volts below which a conductor that was proved with a meter counts as dead (common practice, no source)"""
@@ -50,48 +53,40 @@ class SystemNow:
         return self.run in _RUNS and self.run_since > self.work_since
 
 
-def missing_for(here: str, there: str, systems: Sequence[SystemNow]) -> tuple[str, ...]:
+def missing_for(here: str, there: str, systems: Sequence[SystemNow], say: Say = str) -> tuple[str, ...]:
     """The sentences that stand between two phases; empty when the visit may go on. Raises ValueError for no phase."""
     at, to = PHASES.index(here), PHASES.index(there)
     found: list[str] = []
     if at >= to:
         return ()
     for system in systems:
-        told = list(_of_system(at, to, system))
+        told = list(_of_system(at, to, system, say))
         found += [f"{system.id}: {each}" if len(systems) > 1 else each for each in told]
     return tuple(dict.fromkeys(found))
 
 
-def _of_system(at: int, to: int, system: SystemNow) -> Iterator[str]:
+def _of_system(at: int, to: int, system: SystemNow, say: Say) -> Iterator[str]:
     if at == PHASES.index("at_rest"):
         if not system.power_is_off:
-            yield (
-                "verify that the power is off, lock it out, and say so: "
-                f"{_SAY.format(fact='power_off_verified')} (or put a voltmeter on the line side and let it settle at "
-                "zero)"
-            )
+            yield say(words.POWER_OFF).format(command=_SAY.format(fact="power_off_verified"))
         yield from system.uncompared
     if to == PHASES.index("after"):
-        yield from _unrestored(system)
+        yield from _unrestored(system, say)
 
 
-def _unrestored(system: SystemNow) -> Iterator[str]:
-    for fact, words in (
-        ("panels_on", "put all panels and covers on"),
-        ("filter_in", "put a clean filter in"),
-        ("outdoor_coil_dry", "let the outdoor coil dry"),
-    ):
+def _unrestored(system: SystemNow, say: Say) -> Iterator[str]:
+    for fact, sentence in words.RESTORED.items():
         if not system.declared.get(fact):
-            yield f"{words}, and say so: {_SAY.format(fact=fact)}"
+            yield say(words.SAY_SO).format(what=say(sentence), command=_SAY.format(fact=fact))
     if not system.runs_anew:
         if system.run == "unknown":
-            yield f"start the system anew, and say so, for no probe tells: {_SAY.format(fact='restarted')}"
+            yield say(words.START_AND_SAY).format(command=_SAY.format(fact="restarted"))
         elif system.run in _RUNS:
-            yield "stop the system and start it anew: what it runs now began before the work"
+            yield say(words.START_ANEW)
         else:
-            yield "start the system: this phase is of a new run"
+            yield say(words.START)
 
 
-def disturbs_at_rest(systems: Sequence[SystemNow]) -> tuple[str, ...]:
+def disturbs_at_rest(systems: Sequence[SystemNow], say: Say = str) -> tuple[str, ...]:
     """Why nothing can be compared at rest now: systems that run."""
-    return tuple(f"{each.id} runs: stop it first" for each in systems if each.run in _RUNS)
+    return tuple(say(words.STOP_FIRST).format(system=each.id) for each in systems if each.run in _RUNS)

@@ -9,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from lineset.equipment.display import Units
+from lineset.equipment.language import Say
 from lineset.equipment.system import SystemRecord
+from lineset.visit import words_spring as words
 
 NS = 1_000_000_000
 CRANKCASE_WAIT_S = 24 * 3600.0
@@ -47,68 +50,50 @@ class Spring:
     lowest_outdoor_cel: float = LOWEST_CHARGE_CEL
 
 
-def _degf(cel: float) -> str:
-    return f"{cel * 1.8 + 32.0:.0f} degF"
+def _temperature(cel: float, units: Units) -> str:
+    """Without decimals: these are figures to go by, not readings."""
+    return f"{cel:.0f} degC" if units == "si" else f"{cel * 1.8 + 32.0:.0f} degF"
 
 
 def _minutes(seconds: float) -> str:
-    return f"{-(-seconds // 60.0):.0f} min"
+    return f"{-(-seconds // 60.0):.0f}"
 
 
-def at_opening(now: Spring) -> tuple[str, ...]:
+def at_opening(now: Spring, units: Units = "customary", say: Say = str) -> tuple[str, ...]:
     """What is worth knowing before anything is touched."""
     found: list[str] = []
     if now.off_s is None and not now.running:
-        found.append(
-            "if the disconnect was out over the winter, put it in now and let a crankcase heater work before the first "
-            "start: 12 to 24 hours by most labels; read the one on the unit"
-        )
-    return (*found, *charge_today(now))
+        found.append(say(words.HEATER_FIRST))
+    return (*found, *charge_today(now, units, say))
 
 
-def before_start(now: Spring) -> tuple[str, ...]:
+def before_start(now: Spring, units: Units = "customary", say: Say = str) -> tuple[str, ...]:
     """What speaks against starting the compressor this minute."""
     found: list[str] = []
     wait = crankcase_wait_s(now)
     if wait > 0.0:
-        hours = -(-wait // 3600.0)
-        found.append(
-            f"the power was off for long and the heater has not worked long enough: wait about {hours:.0f} h more, or "
-            "as the maker says; a start now may throw the oil out of the compressor. Where there is no heater the "
-            "maker's word counts"
-        )
+        found.append(say(words.HEATER_WAIT).format(hours=f"{-(-wait // 3600.0):.0f}"))
     left = off_delay_left_s(now)
     if left > 0.0:
-        found.append(
-            f"it stood for less than {_minutes(ANTI_SHORT_CYCLE_S)}: the control may hold the compressor off for about "
-            f"{_minutes(left)} more; that is no fault, and do not jump the contactor"
-        )
+        found.append(say(words.SHORT_CYCLE).format(delay=_minutes(ANTI_SHORT_CYCLE_S), left=_minutes(left)))
     if house_is_cool(now):
         assert now.return_cel is not None
-        found.append(
-            f"the house is cool already ({_degf(now.return_cel)}): set the thermostat well below it for the test, note "
-            "the setting, and set it back afterwards; a run that ends early proves nothing"
-        )
+        found.append(say(words.HOUSE_COOL).format(inside=_temperature(now.return_cel, units)))
     return tuple(found)
 
 
-def charge_today(now: Spring) -> tuple[str, ...]:
+def charge_today(now: Spring, units: Units = "customary", say: Say = str) -> tuple[str, ...]:
     """Why a verdict on the charge may not be had today, and what can be done instead; empty where it may."""
     found: list[str] = []
     if now.outdoor_cel is not None and now.outdoor_cel < now.lowest_outdoor_cel:
-        found.append(
-            f"it is {_degf(now.outdoor_cel)} outdoors, below {_degf(now.lowest_outdoor_cel)}: charge cannot be judged "
-            "by superheat or subcooling today. Prove airflow, split, amps and capacitors; leave the gauges off unless "
-            "something speaks for a leak, and come back on a warmer day"
-        )
+        outdoors, limit = (_temperature(cel, units) for cel in (now.outdoor_cel, now.lowest_outdoor_cel))
+        found.append(say(words.TOO_COLD).format(outdoors=outdoors, limit=limit))
     inverter = now.system.capacity_control == "inverter"
     if inverter and not (now.declared or {}).get("full_capacity"):
-        found.append("an inverter's charge is judged in the maker's test mode only")
+        found.append(say(words.INVERTER))
     if now.return_cel is not None and now.return_cel < LOWEST_RETURN_CEL:
-        found.append(
-            f"the return air is {_degf(now.return_cel)}, below {_degf(LOWEST_RETURN_CEL)}: let the house warm up, or "
-            "charge is not judged"
-        )
+        inside, limit = (_temperature(cel, units) for cel in (now.return_cel, LOWEST_RETURN_CEL))
+        found.append(say(words.RETURN_COOL).format(inside=inside, limit=limit))
     return tuple(found)
 
 

@@ -114,7 +114,7 @@ class Wanted:
         for phase in PHASES:
             for row, name in self.points(phase):
                 if row.required and not self.measured(phase, name):
-                    title, when = say(point_title(name)), say(words.PHASE_WORDS[phase])
+                    title, when = point_title(name, say), say(words.PHASE_WORDS[phase])
                     said.append(say(words.MISSING_POINT).format(title=title, phase=when))
         return tuple(said)
 

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from lineset.contract.worklist import WorklistItem
 from lineset.equipment.display import Units, shown
-from lineset.equipment.points import point
+from lineset.equipment.points import point, short_title
 from lineset.equipment.points import title as point_title
 from lineset.equipment.walk import stop_of, walking_order
 from lineset.visit import words_worklist as words
@@ -166,7 +166,7 @@ class _Writer:
             kind="point",
             stop=stop_of(row.name),
             phase=phase,
-            title=self._say(point_title(row.name)),
+            title=point_title(row.name, self._say),
             state="not_needed",
             sentence=self._say(words.STAYS_OFF).format(title=title, why=why),
             required=False,
@@ -187,7 +187,7 @@ class _Writer:
             kind="point",
             stop=stop_of(name),
             phase=phase,
-            title=self._say(point_title(name)),
+            title=point_title(name, self._say),
             state=state,
             sentence=sentence,
             value=value,
@@ -237,7 +237,7 @@ class _Writer:
         return told("todo", words.PLACE if point(name).quantity in now.quantities else words.ENTER)
 
     def _title(self, name: str) -> str:
-        return _capital(self._say(point_title(name).replace(" temperature", "", 1)))
+        return _capital(short_title(name, self._say))
 
     def _shown(self, name: str, value: float) -> str:
         return shown(value, point(name).quantity, self._units)

@@ -32,12 +32,12 @@ function renew(element, line) {
   const many = Object.keys(job.systems).length > 1 ? `${system}, ` : "";
   const where = `${many}${t(told.phase.replace("_", " "))}`;
   const head = sort === "finding"
-    ? t("{title} ({where}): {confidence}", { title: told.title, where, confidence: t(told.confidence || "possible") })
-    : t("{title} ({where}): {state}", { title: told.title, where, state: t(STATE[sort] || sort) });
+    ? t("{title} ({where}): {confidence}", { title: t(told.title), where, confidence: t(told.confidence || "possible") })
+    : t("{title} ({where}): {state}", { title: t(told.title), where, state: t(STATE[sort] || sort) });
   say(element.querySelector("summary"), told.text ? `${head}, ${told.text}` : head);
   const caution = element.querySelector(".caution");
   caution.hidden = !told.caution;
-  say(caution, told.caution || "");
+  say(caution, t(told.caution || ""));
   const points = sort === "finding" ? findingPoints(told) : checkPoints(told);
   keyed(element.querySelector("[data-part=points]"), points.map((text, at) => ({ text, at })), (point) => String(point.at),
     () => make("li"), (item, point) => say(item, point.text));
@@ -45,23 +45,23 @@ function renew(element, line) {
 
 function findingPoints(told) {
   return [
-    told.meaning && t("Meaning: {text}", { text: told.meaning }),
+    told.meaning && t("Meaning: {text}", { text: t(told.meaning) }),
     ...(told.evidence || []).map((text) => t("For it: {text}", { text })),
     ...(told.against || []).map((text) => t("Against it: {text}", { text })),
-    told.next_step && t("Next: {text}", { text: told.next_step }),
-    told.basis && t("Held against: {text}", { text: told.basis }),
+    told.next_step && t("Next: {text}", { text: t(told.next_step) }),
+    told.basis && t("Held against: {text}", { text: t(told.basis) }),
   ].filter(Boolean);
 }
 
 function checkPoints(told) {
   return [
-    told.reason,
+    told.reason && t(told.reason),
     told.target_text && t("Target: {text}", { text: told.target_text }),
     told.probability !== undefined && t("Probability that it conforms: {p} %", { p: Math.round(told.probability * 100) }),
-    ...(told.unmet || []).map((text) => t("Not met: {text}", { text })),
-    ...(told.assumed || []).map((text) => t("Assumed: {text}", { text })),
+    ...(told.unmet || []).map((text) => t("Not met: {text}", { text: t(text) })),
+    ...(told.assumed || []).map((text) => t("Assumed: {text}", { text: t(text) })),
     ...(told.proved || []).map((text) => t("Proved: {text}", { text })),
-    told.would_decide && t("Would decide it: {text}", { text: told.would_decide }),
+    told.would_decide && t("Would decide it: {text}", { text: t(told.would_decide) }),
     told.source && t("Limit from: {text}", { text: told.source }),
     told.rule && t("Decided by: {text}", { text: t(told.rule.replace(/_/g, " ")) }),
   ].filter(Boolean);
