@@ -51,6 +51,19 @@ _OF_DEVICE = {
     "subcooling": ("txv", "eev"),
     "metering_device": ("txv", "eev"),
 }
+# Common practice, no source.
+_IN_HEATING = (
+    "it heats: charge cannot be judged by the tables of cooling, since the vapor port carries discharge gas now and "
+    "the liquid comes from indoors"
+)
+_INSTEAD = "the maker's chart for heating; or weigh the charge; or test in cooling when it is warm enough outdoors"
+# By tables and limits of cooling: while it heats or defrosts they have nothing to say, and the charge says so once.
+_OF_COOLING = frozenset({*_OF_DEVICE, "split"})
+
+
+def turned(evidence: Evidence) -> bool:
+    """Whether the refrigerant goes the other way than in cooling, or does so in turns."""
+    return evidence.run == "defrost" or (evidence.run in ("running", "starting") and evidence.mode == "heat")
 
 
 def begun(check: Check, evidence: Evidence) -> bool:
@@ -70,7 +83,7 @@ def checks_for(evidence: Evidence) -> list[Check]:
     device = evidence.system.metering_device
     if device in _METHOD:
         found = [check for check in found if check.name not in _OF_DEVICE or device in _OF_DEVICE[check.name]]
-    return found
+    return [check for check in found if check.name not in _OF_COOLING] if turned(evidence) else found
 
 
 def judge_all(evidence: Evidence, rules: Rules = SHIPPED) -> list[Verdict]:
@@ -81,7 +94,7 @@ def judge_all(evidence: Evidence, rules: Rules = SHIPPED) -> list[Verdict]:
 
 
 def judge_charge(evidence: Evidence, rules: Rules, verdicts: list[Verdict]) -> Verdict | None:
-    """What can be said of the charge. None while it does not cool: nobody asks then."""
+    """What can be said of the charge. None while it stands: nobody asks then."""
     device = evidence.system.metering_device
     method = _METHOD.get(device)
     proved = tuple(
@@ -90,6 +103,8 @@ def judge_charge(evidence: Evidence, rules: Rules, verdicts: list[Verdict]) -> V
     running = evidence.run in ("running", "starting")
     cools = (running and evidence.mode != "heat") or evidence.said("steady_cooling") is True
     ports = [name for name in ("vapor_service_pressure", "liquid_service_pressure") if name in evidence.values]
+    if turned(evidence):
+        return _not_made(_IN_HEATING, proved, _INSTEAD)
     if not cools:
         return None
     if method is None:

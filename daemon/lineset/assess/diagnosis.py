@@ -91,7 +91,7 @@ def diagnose(
     rows = rows.without(*withheld)
     footing = _footing(rows)
     known = [*plain, *electrical]
-    steady = evidence.run == "running" and evidence.mode in ("cool", "") and evidence.run_s >= least_run_s
+    steady = evidence.run == "running" and evidence.mode in ("cool", "") and evidence.undisturbed_s >= least_run_s
     if not steady or not _held(evidence, footing):
         outcome = Outcome.NAMED if known else Outcome.NOT_ENOUGH
         return Diagnosis(outcome, tuple(known), rows, footing=footing)

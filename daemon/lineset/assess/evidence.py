@@ -59,8 +59,8 @@ class Evidence:
     """What is known of one system at visit time `t` [ns].
 
     `run` is stopped, starting, running, defrost or unknown, `mode` cool, heat, fan, emergency or empty, `run_s`
-    for how many seconds the run state has held. `since_touched_s` is the time since refrigerant was added or
-    removed, or None when it was not.
+    for how many seconds the run state has held; `stage` low, high, or empty where no two kinds of evidence tell or
+    there are none. `since_touched_s` is the time since refrigerant was added or removed, or None when it was not.
     """
 
     system: SystemRecord
@@ -71,7 +71,13 @@ class Evidence:
     run_s: float = 0.0
     values: Mapping[str, Known] = field(default_factory=dict)
     declared: Mapping[str, bool] = field(default_factory=dict)
+    stage: str = ""
     since_touched_s: float | None = None
+
+    @property
+    def undisturbed_s(self) -> float:
+        """For how many seconds this run has gone on without refrigerant added or removed."""
+        return self.run_s if self.since_touched_s is None else min(self.run_s, self.since_touched_s)
 
     def known(self, name: str) -> Known | None:
         """What is known under a name, settled or not; None when nothing is."""

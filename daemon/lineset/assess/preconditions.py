@@ -52,8 +52,10 @@ class Precondition:
 def _cooling(evidence: Evidence, _settings: Settings) -> Standing:
     if evidence.mode == "heat" and evidence.run in ("running", "starting"):
         return Standing(Held.NOT_MET, "it heats now; this is a test of cooling")
-    if evidence.run in ("stopped", "defrost"):
-        return Standing(Held.NOT_YET, f"the system is {evidence.run}: run it in cooling")
+    if evidence.run == "defrost":
+        return Standing(Held.NOT_MET, "it defrosts now; this is a test of cooling")
+    if evidence.run == "stopped":
+        return Standing(Held.NOT_YET, "the system is stopped: run it in cooling")
     if evidence.run in ("running", "starting"):
         if evidence.mode == "cool":
             return Standing(Held.MET, "it cools")
@@ -111,9 +113,42 @@ def _fact(fact: str, if_not: str) -> Callable[[Evidence, Settings], Standing]:
     return stands
 
 
+def _stage(evidence: Evidence) -> str:
+    """The stage that it runs in: by two kinds of evidence, else as declared; "" where nobody can tell."""
+    if evidence.stage:
+        return evidence.stage
+    full, low = evidence.said("full_capacity"), evidence.said("low_stage")
+    if full is not None and full == low:
+        return ""  # both or neither cannot be
+    return "high" if full or low is False else "low" if low or full is False else ""
+
+
+def _charge_stage(evidence: Evidence, settings: Settings) -> Standing:
+    if evidence.system.capacity_control != "two_stage":
+        return _full_capacity(evidence, settings)
+    wanted = evidence.system.charge_stage or "high"
+    named = {"high": "full stage", "low": "low stage, which the maker names for it"}[wanted]
+    runs = _stage(evidence)
+    if not runs:
+        fact = {"high": "full_capacity", "low": "low_stage"}[wanted]
+        return Standing(
+            Held.NOT_YET,
+            f"in which stage it runs is neither seen nor said: its charge is judged in {named}; call for it, and say "
+            f"so ({fact})",
+        )
+    seen = "by two kinds of evidence" if evidence.stage else "as declared"
+    if runs != wanted:
+        return Standing(Held.NOT_MET, f"it runs in {runs} stage, {seen}: its charge is judged in {named}; call for it")
+    return Standing(Held.MET, f"it runs in {'full' if runs == 'high' else runs} stage, {seen}")
+
+
 def _full_capacity(evidence: Evidence, _settings: Settings) -> Standing:
     control = evidence.system.capacity_control
     said = evidence.said("full_capacity")
+    if control == "two_stage" and _stage(evidence):
+        if _stage(evidence) == "high":
+            return Standing(Held.MET, "full stage")
+        said = False
     if said is False:
         return Standing(
             Held.NOT_MET, "the unit does not run at full capacity: call for high stage or the maker's test mode"
@@ -122,7 +157,9 @@ def _full_capacity(evidence: Evidence, _settings: Settings) -> Standing:
         return Standing(Held.MET, "full capacity")
     if control == "inverter":
         return Standing(
-            Held.NOT_MET, "an inverter's charge can be judged only in the maker's test mode: start it, and say so"
+            Held.NOT_MET,
+            "with an inverter this cannot be judged here: its pressures follow its speed, so that only the maker's "
+            "test mode holds it still; start that, and say so (full_capacity)",
         )
     return Standing(Held.ASSUMED, FACTS["full_capacity"])
 
@@ -134,6 +171,7 @@ RUN_TIME = Precondition(
 )
 OUTDOOR = Precondition("outdoor_temperature", f"{_RA3} p. RA3-9 (read)", _warm_enough)
 FULL_CAPACITY = Precondition("full_capacity", "common practice, no source", _full_capacity)
+CHARGE_STAGE = Precondition("charge_stage", "common practice, no source", _charge_stage)
 PANELS = Precondition(
     "panels_on", "common practice, no source", _fact("panels_on", "panels or covers are off: put them on and wait")
 )
@@ -157,4 +195,4 @@ ISOLATED = Precondition(
     _fact("isolated", "the capacitor is not isolated: power off, locked out, discharged, leads off"),
 )  # fmt: skip
 
-CHARGE = (COOLING, OUTDOOR, FULL_CAPACITY, RUN_TIME, PANELS, FILTER, COIL_DRY, AIRFLOW)
+CHARGE = (COOLING, OUTDOOR, CHARGE_STAGE, RUN_TIME, PANELS, FILTER, COIL_DRY, AIRFLOW)

@@ -22,6 +22,7 @@ from lineset.cli import (
     observe,
     place,
     profile,
+    refrigerant,
     relay,
     report,
     run,
@@ -65,6 +66,7 @@ app.command("place")(place.place)
 # a winter temperature such as "-10 degF" is a value, not an option
 app.command("enter", context_settings={"ignore_unknown_options": True})(enter.enter)
 app.command("declare")(declare.declare)
+app.command("refrigerant")(refrigerant.refrigerant)
 app.command("note")(note.note)
 app.command("done")(done.done)
 app.command("worklist")(done.worklist)

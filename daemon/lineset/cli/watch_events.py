@@ -63,10 +63,15 @@ def hunting_sentence(message: HuntingMessage) -> str:
 
 def run_sentence(message: RunMessage) -> str:
     """A new running state, with what each kind of probe says."""
-    says = [f"{what.replace('_', ' ')} {vote}" for what, vote in message.evidence.items() if vote]
-    return f"system {message.system}: {run_words(message.state, message.mode)}" + (
-        f" (running? {', '.join(says)})" if says else ""
-    )
+    asked: dict[str, list[str]] = {}
+    for what, vote in message.evidence.items():
+        about, _, kind = what.rpartition(" ")
+        if vote:
+            asked.setdefault(about or "running", []).append(f"{kind.replace('_', ' ')} {vote}")
+    says = "; ".join(f"{about}? {', '.join(votes)}" for about, votes in asked.items())
+    stage = f", {message.stage} stage" if message.stage else ""
+    words = f"system {message.system}: {run_words(message.state, message.mode)}{stage}"
+    return f"{words} ({says})" if says else words
 
 
 def instrument_sentence(message: InstrumentMessage) -> str:
@@ -102,6 +107,9 @@ def event_sentence(message: EventMessage) -> str:
         case "declared":
             said = {True: "declared", False: "declared not so", None: "taken back"}[body.get("value", True)]
             return f"{said} on {body.get('system', '')}: {str(body.get('fact', '')).replace('_', ' ')}{_by(body)}"
+        case "refrigerant":
+            amount = f" ({body['text']})" if body.get("text") else ""
+            return f"refrigerant {body.get('action', '')} on {body.get('system', '')}{amount}, by {body['certified']}"
         case "phase":
             return f"the visit goes on to phase {body.get('phase')}{_by(body)}"
         case "comparison":

@@ -78,6 +78,16 @@ class Declare(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     system: str = ""
 
 
+class Refrigerant(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`refrigerant`: a certified person has added or removed refrigerant; `amount` as typed ("6 oz", "0.2 kg")."""
+
+    action: str  # added, removed
+    certified: str  # name or number of the certificate
+    amount: str = ""
+    note: str = ""
+    system: str = ""
+
+
 class Note(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """`note`: a remark for the record."""
 
@@ -180,6 +190,7 @@ VERBS: dict[str, type[msgspec.Struct]] = {
     "phase": Phase,
     "force-phase": ForcePhase,
     "declare": Declare,
+    "refrigerant": Refrigerant,
     "note": Note,
     "task": Task,
     "observe": Observe,

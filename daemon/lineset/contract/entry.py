@@ -123,6 +123,21 @@ class Declared(Body, frozen=True, kw_only=True, tag="declared"):
     by: str = ""
 
 
+class RefrigerantHandled(Body, frozen=True, kw_only=True, tag="refrigerant"):
+    """A certified person says that refrigerant was added to or removed from a system: the run stabilises anew.
+
+    `mass_kg` is None where it was not weighed; `text` is the amount as typed.
+    """
+
+    system: str
+    action: str  # added, removed
+    certified: str  # who did it: name or number of the certificate that the law asks for
+    mass_kg: float | None = None
+    text: str = ""
+    note: str = ""
+    by: str = ""
+
+
 class InstrumentChanged(Body, frozen=True, kw_only=True, tag="instrument"):
     """An instrument's state in the fleet changed."""
 
@@ -249,6 +264,7 @@ InputBody = (
     | Placed
     | Phased
     | Declared
+    | RefrigerantHandled
     | InstrumentChanged
     | Tick
     | WallClock
@@ -281,16 +297,16 @@ OutputBody = (
 AnyBody = InputBody | OutputBody
 
 INPUT_KINDS = frozenset(
-    "opened recalled introduced frame entered placed phase declared instrument tick wall resumed overrun note command "
-    "task observation blob amended answer closed".split()
+    "opened recalled introduced frame entered placed phase declared refrigerant instrument tick wall resumed overrun "
+    "note command task observation blob amended answer closed".split()
 )
 OUTPUT_KINDS = frozenset(
     "settled unsettled hunting too_coarse run quality derived check finding comparison question cue".split()
 )
 # Record events leave for the broker only after they are committed.
 RECORD_KINDS = frozenset(
-    "settled unsettled hunting too_coarse run quality check finding comparison question cue phase declared placed "
-    "entered task observation amended answer opened closed command".split()
+    "settled unsettled hunting too_coarse run quality check finding comparison question cue phase declared refrigerant "
+    "placed entered task observation amended answer opened closed command".split()
 )
 
 

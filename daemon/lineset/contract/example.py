@@ -172,6 +172,7 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
         c.Phase(phase="before"),
         c.ForcePhase(phase="before", reason="the thermometers were compared this morning"),
         c.Declare(fact="panels_on", system="heat-pump"),
+        c.Refrigerant(action="removed", certified="certificate 0000 (invented)", amount="6 oz"),
         c.Note(text="coil is wet"),
         c.VisitOpen(visit="spring-12", systems=[{"id": "heat-pump", "refrigerant": "R-454B"}]),
         c.VisitClose(reason="done"),
@@ -234,6 +235,9 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
             missing=("hold the thermometers together, then say thermometers_together",),
         ),
         e.Declared(system="heat-pump", fact="panels_on", by="apprentice"),
+        e.RefrigerantHandled(
+            system="heat-pump", action="removed", certified="certificate 0000 (invented)", mass_kg=0.17, text="6 oz"
+        ),
         e.InstrumentChanged(
             instrument="gauge-1", state="stale", reason="no answer for 10 s: is it switched on?", battery=0.1
         ),

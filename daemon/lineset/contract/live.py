@@ -211,6 +211,7 @@ class RunMessage(Message, frozen=True, kw_only=True):
     system: str
     state: str
     mode: str = ""
+    stage: str = ""
     evidence: dict[str, str] = {}
 
 

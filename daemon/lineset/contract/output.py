@@ -68,11 +68,15 @@ class TooCoarse(Body, frozen=True, kw_only=True, tag="too_coarse"):
 
 
 class RunChanged(Body, frozen=True, kw_only=True, tag="run"):
-    """The system's running state changed; `evidence` names what each probe says."""
+    """The system's running state, mode or stage changed; `evidence` names what each kind of probe says.
+
+    A kind by its bare name says whether the compressor runs; "mode KIND", "defrost KIND" and "stage KIND" say the rest.
+    """
 
     system: str
     state: str  # stopped, starting, running, defrost, unknown
     mode: str = ""  # cool, heat, fan, emergency
+    stage: str = ""  # low, high; empty: not known, or a system without stages
     evidence: dict[str, str] = {}
     previous: str = ""
     previous_s: float = 0.0

@@ -14,7 +14,7 @@ from dataclasses import replace
 from functools import lru_cache
 
 from lineset.assess.check import Check
-from lineset.assess.checks import CATALOGUE, judge_all
+from lineset.assess.checks import CATALOGUE, CHARGE, judge_all
 from lineset.assess.decision import State
 from lineset.assess.evidence import Accuracy, Evidence, Known
 from lineset.assess.rules import SHIPPED, Rules, RulesError, read_rules
@@ -26,10 +26,11 @@ from lineset.engine.settling import sig9
 from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
 from lineset.equipment.facts import ended_by
 from lineset.measure.quality import USABLE, Quality
-from lineset.visit.run import RunState
+from lineset.visit.run import Mode, RunState
 from lineset_drivers.quantity import Quantity, unit_of
 
 _CAUSES = (e.Settled, e.RunChanged)
+_OF_SYSTEM = e.Declared | e.Marked | e.RefrigerantHandled
 # What stops being steady is judged again after this time only: when a system stops, its pressures move for seconds
 # before the run state is known to have changed, and what was judged of the run is to stand.
 _DOUBT_NS = 60_000_000_000
@@ -57,8 +58,9 @@ def declare(state: EngineState, body: e.Declared) -> None:
     if system is None:
         return
     system.declared.pop(body.fact, None)
+    system.declared_t.pop(body.fact, None)
     if body.value is not None:
-        system.declared[body.fact] = body.value
+        system.declared[body.fact], system.declared_t[body.fact] = body.value, state.t
 
 
 def begin_phase(state: EngineState) -> None:
@@ -66,13 +68,14 @@ def begin_phase(state: EngineState) -> None:
     for system in state.systems.values():
         for fact in ended_by(state.phase, system.declared):
             del system.declared[fact]
+            system.declared_t.pop(fact, None)
         system.judged.clear()
         diagnosing.begin_phase(system, state.phase)
 
 
 def assess(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -> list[e.OutputBody]:
     """The verdicts that changed by one input entry and its outputs."""
-    if not out and not isinstance(body, e.Tick | e.Declared | e.Amended | e.Marked):
+    if not out and not isinstance(body, e.Tick | _OF_SYSTEM | e.Amended):
         return []
     everyone = isinstance(body, e.Phased)
     touched = {each.system for each in out if isinstance(each, _CAUSES)}
@@ -85,7 +88,7 @@ def assess(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -
     found: list[e.OutputBody] = []
     for id_, system in state.systems.items():
         due = 0 <= system.judge_at <= state.t
-        named = (isinstance(body, e.Declared | e.Marked) and body.system == id_) or (
+        named = (isinstance(body, _OF_SYSTEM) and body.system == id_) or (
             isinstance(body, e.Amended) and body.record.id == id_
         )
         if everyone or due or named or id_ in touched:
@@ -106,18 +109,22 @@ def _wait(system: SystemState, until: int) -> None:
 def _judge(state: EngineState, system: SystemState, due: bool) -> list[e.OutputBody]:
     rules, problem = rules_of(state.rules)
     run = system.run
-    ready = run.since + round(rules.settings.run_minutes * 60e9)
+    ready = max(run.since, system.touched) + round(rules.settings.run_minutes * 60e9)
     if 0 <= system.judge_at <= state.t:
         system.judge_at = -1
     if run.state in (RunState.RUNNING, RunState.STARTING) and state.t < ready:
         _wait(system, ready)
     told: list[e.OutputBody] = []
     evidence = evidence_of(state, system)
-    for verdict in judge_all(evidence, rules):
+    verdicts = judge_all(evidence, rules)
+    once = {each.reason for each in verdicts if each.name == CHARGE and each.state is State.NOT_APPLICABLE}
+    for verdict in verdicts:
         key = (_key(verdict), verdict.value)
         before = system.judged.get(verdict.name)
         if not _news(system, verdict, before, key):
             continue
+        if before is None and verdict.reason in once and verdict.name != CHARGE:
+            continue  # why charge cannot be judged is said once, unless a verdict has to be taken back
         if not due and before is not None and _unsteady(verdict):
             _wait(system, state.t + _DOUBT_NS)
             continue
@@ -144,7 +151,8 @@ def _news(
     if verdict.state not in _DECIDED:
         check: Check | None = CATALOGUE.get(verdict.name.partition(".")[0])
         of_run = check is None or check.of_run
-        if of_run and system.run.state is not RunState.RUNNING and (before or system.run.state is RunState.STOPPED):
+        elsewhere = system.run.state is not RunState.RUNNING or system.run.mode is Mode.HEAT
+        if of_run and elsewhere and (before or system.run.state is RunState.STOPPED):
             return False  # what was judged of a run stands; and nothing of a run is missing while it is stopped
         if before is None and _unsteady(verdict):
             return False  # it is on its way
@@ -207,6 +215,8 @@ def evidence_of(state: EngineState, system: SystemState) -> Evidence:
         run_s=(state.t - run.since) * 1e-9,
         values=values,
         declared=dict(system.declared),
+        stage=run.stage,
+        since_touched_s=None if system.touched < 0 else (state.t - system.touched) * 1e-9,
     )
 
 

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from functools import partial
 
 from lineset.contract import entry as e
 from lineset.derive.declared import Derived
@@ -30,13 +29,13 @@ from lineset.engine import (
     hunting,
     placement,
     roaming,
+    running,
     settling,
     working,
 )
 from lineset.engine.ahead import ahead_of
 from lineset.engine.route import OFF_THE_WIRE_NS, ZERO_A, Route
 from lineset.engine.route import LiveValue as LiveValue
-from lineset.engine.running import run_changed
 from lineset.engine.state import EngineState, SystemState, decode, encode
 from lineset.engine.uncertain import Budgets, lagging
 from lineset.measure.quality import FLAG_QUALITY, REASON, STOPPED, USABLE, Quality
@@ -64,6 +63,7 @@ class Engine:
             e.Placed: self._placed,
             e.Phased: self._phased,
             e.Declared: self._declared,
+            e.RefrigerantHandled: self._refrigerant,
             e.Marked: self._marked,
             e.Amended: self._amended,
             e.InstrumentChanged: self._instrument_changed,
@@ -184,6 +184,9 @@ class Engine:
         self._out += working.declared(self._state, body)
         self._state.at = body.system
 
+    def _refrigerant(self, body: e.RefrigerantHandled) -> None:
+        self._out += running.handled(self._state, body)
+
     def _marked(self, body: e.Marked) -> None:
         self._out += working.mark(self._state, body)
         self._state.at = body.system
@@ -229,7 +232,7 @@ class Engine:
             if system.run.epoch != epoch:
                 self._out += settling.end_attested(state, system, "the station was away")
             if unknown:
-                self._out.append(run_changed(system, was, since, {}, state.t))
+                self._out.append(running.run_changed(system, was, since, {}, state.t))
 
     def _answered(self, body: e.Answered) -> None:
         self._out += roaming.answered(self._state, body)
@@ -383,15 +386,7 @@ class Engine:
             self._out += channel_quality.find_stale(state, instrument)
         for system in state.systems.values():
             self._out += deriving.end_unfed(state, system)
-            previous_since, epoch = system.run.since, system.run.epoch
-            changed = system.run.look(t, partial(derivation.heard, system, t))
-            if changed is not None:
-                was, _mode, evidence = changed
-                if system.run.epoch != epoch:
-                    now = system.run.state if system.run.state is not was else f"in another mode ({system.run.mode})"
-                    self._out += settling.start_over(state, system, f"the system is {now} now")
-                    self._out += settling.end_attested(state, system, f"the system is {now} now")
-                self._out.append(run_changed(system, was, previous_since, evidence, t))
+            self._out += running.look(state, system, self._contexts[system.record.id].now(system))
             self._out += hunting.look(state, system)
             self._out += working.look(state, system)
             self._out += deriving.on_record(system)

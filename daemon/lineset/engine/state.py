@@ -141,6 +141,8 @@ class SystemState(msgspec.Struct):
     derived: dict[str, PointState] = {}
     settled_count: dict[str, int] = {}
     declared: dict[str, bool] = {}  # fact -> whether it is so, as declared and not ended since (equipment/facts.py)
+    declared_t: dict[str, int] = {}  # fact -> ns at which that was said
+    touched: int = -1  # ns at which refrigerant was last added or removed; -1: it was not
     judged: dict[str, tuple[str, float | None]] = {}  # check -> what was last told of it in this phase, and its value
     found: dict[str, str] = {}  # finding -> what was last told of it in this phase
     verdicts: list[str] = []  # checks that were decided in this visit, whatever the phase

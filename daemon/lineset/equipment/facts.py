@@ -33,6 +33,9 @@ _ROWS = (
     Fact("steady_cooling", "it has cooled without a stop, and without refrigerant added or removed, for 15 minutes"),
     Fact("airflow_checked", "indoor airflow was measured and is at least what the charge test asks for"),
     Fact("full_capacity", "the unit is held at full capacity: high stage, or the maker's test mode"),
+    Fact("low_stage", "the unit is held in low stage"),
+    Fact("heating", "the thermostat calls for heat, and the reversing valve is set to heating"),
+    Fact("defrosting", "the outdoor unit defrosts: its fan stands while the compressor runs"),
     Fact("restarted", "the system was started anew after the work, and runs since then"),
     # how the equipment stands
     Fact("panels_on", "all panels and covers of the outdoor and indoor unit are in place", "work"),

@@ -14,6 +14,7 @@ from lineset.equipment.nameplate import BLANK, Nameplate, nameplate
 METERING_DEVICES = ("txv", "eev", "fixed_orifice", "capillary")
 KINDS = ("split_ac", "split_heat_pump", "package_ac", "package_heat_pump")
 CAPACITY_CONTROLS = ("single", "two_stage", "inverter")
+CHARGE_STAGES = ("high", "low")
 NO_NAME = "main"
 """The id of a system that nobody gave one: two of that id need not be the same equipment"""
 _ID = re.compile(r"[a-z0-9_-]{1,32}")
@@ -26,6 +27,7 @@ SYSTEM_KEYS = (
     "title",
     "kind",
     "capacity_control",
+    "charge_stage",
     "nameplate",
 )
 
@@ -41,6 +43,7 @@ class SystemRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True
     title: str = ""
     kind: str = ""  # of KINDS; "" is: not given
     capacity_control: str = ""  # of CAPACITY_CONTROLS; "" is: not given
+    charge_stage: str = ""  # of CHARGE_STAGES: in which stage the maker has its charge judged; "" is: in full stage
     nameplate: Nameplate = BLANK
 
 
@@ -62,9 +65,13 @@ def system_record(described: Mapping[str, Any]) -> SystemRecord:
         raise SystemDescriptionError(
             f"system: the metering device {device!r} is not known; use {', '.join(METERING_DEVICES)}"
         )
-    for key, known in (("kind", KINDS), ("capacity_control", CAPACITY_CONTROLS)):
+    for key, known in (("kind", KINDS), ("capacity_control", CAPACITY_CONTROLS), ("charge_stage", CHARGE_STAGES)):
         if described.get(key, "") not in ("", *known):
             raise SystemDescriptionError(f"system: {key} {described[key]!r} is not known; use {', '.join(known)}")
+    if described.get("charge_stage") and described.get("capacity_control") != "two_stage":
+        raise SystemDescriptionError(
+            "system: charge_stage is of a two-stage system; look at capacity_control, or leave charge_stage out"
+        )
     frequency = _number(described, "line_frequency_hz", 60.0)
     if frequency not in (50.0, 60.0):
         raise SystemDescriptionError(f"system: line_frequency_hz is 50 or 60, not {frequency:g}")
@@ -80,6 +87,7 @@ def system_record(described: Mapping[str, Any]) -> SystemRecord:
         title=str(described.get("title", "")),
         kind=described.get("kind", ""),
         capacity_control=described.get("capacity_control", ""),
+        charge_stage=described.get("charge_stage", ""),
         nameplate=nameplate(described.get("nameplate", {})),
     )
 

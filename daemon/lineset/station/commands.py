@@ -14,7 +14,7 @@ from lineset.contract import command as c
 from lineset.contract import entry as e
 from lineset.equipment.system import SystemDescriptionError, SystemRecord
 from lineset.journal.errors import JournalError, RowsLostError
-from lineset.station import visiting
+from lineset.station import refrigerant, visiting
 from lineset.station.amending import amend
 from lineset.station.answering import answer
 from lineset.station.asked import Done, need_visit
@@ -117,6 +117,8 @@ class Commands:
                 return visiting.phase(station, args, actor)
             case c.Declare():
                 return visiting.declare(station, args, actor)
+            case c.Refrigerant():
+                return refrigerant.handled(station, args, actor)
             case c.Note():
                 need_visit(station)
                 return "noted", {"seq": station.take(e.Noted(text=args.text, by=actor))}

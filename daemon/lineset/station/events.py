@@ -298,8 +298,9 @@ class JournalEvents:
             return EventRow(seq, topic, encode(hunting_message(body, wall_s, seq, self._units)), True)
         if isinstance(body, e.RunChanged):
             message = RunMessage(
-                t=wall_s, seq=seq, system=body.system, state=body.state, mode=body.mode, evidence=body.evidence
-            )
+                t=wall_s, seq=seq, system=body.system, state=body.state, mode=body.mode, stage=body.stage,
+                evidence=body.evidence,
+            )  # fmt: skip
             return EventRow(seq, self._topics.run(self.visit, body.system), encode(message), True)
         if isinstance(body, e.Checked):
             message = check_message(body, wall_s, seq, self._units)

@@ -167,6 +167,12 @@ class RunFusion(msgspec.Struct):
         if not keep_way:
             self.way = Mode.NONE
 
+    def begin_values_anew(self) -> None:
+        """Refrigerant was added or removed: what was read before is not paired with what is read from now on."""
+        seen = self.seen_running
+        self._new_epoch(keep_way=True)
+        self.seen_running = seen
+
     def unseen(self, t: int, gap_ns: int) -> bool:
         """Nobody looked for `gap_ns` until `t` ns. True when the run state is not known any more because of it."""
         if gap_ns <= SHORT_CYCLE_NS:

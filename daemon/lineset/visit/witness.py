@@ -152,7 +152,7 @@ def _ports(look: Look, told: Told, slow: Slow, mode: str) -> tuple[str, bool] | 
         low = vapor if vapor is not None else suction
     if high is None or low is None:
         return None
-    lift = high - low
+    lift = max(high - low, 0.0)  # in heating the vapor port stands a little higher than the liquid port
     before = slow.lift if slow.lift is not None else lift
     slow.lift = before + 0.05 * (lift - before)  # about 20 s at one look a second
     apart, together = lift > 1.15 * before + 30e3, lift < 0.85 * before - 30e3

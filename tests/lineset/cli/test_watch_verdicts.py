@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from lineset.assess.decision import State
-from lineset.cli.watch_events import event_sentence
+from lineset.cli.watch_events import event_sentence, run_sentence
 from lineset.cli.watch_verdicts import WORDS, verdict_rows, verdict_sentence
 from lineset.cli.watch_view import View
 from lineset.contract import live
@@ -70,3 +70,19 @@ def test_what_is_declared_is_a_sentence() -> None:
     assert said == "declared on main: panels on, by apprentice"
     not_so = event_sentence(live.EventMessage(t=NOW, seq=1, event="declared", body={**body, "value": False}))
     assert not_so.startswith("declared not so")
+
+
+def test_what_was_done_to_the_refrigerant_is_a_sentence() -> None:
+    body = {"system": "main", "action": "removed", "certified": "certificate 0", "text": "6 oz"}
+    said = event_sentence(live.EventMessage(t=NOW, seq=1, event="refrigerant", body=body))
+    assert said == "refrigerant removed on main (6 oz), by certificate 0"
+
+
+def test_a_run_says_what_each_kind_of_evidence_is_of() -> None:
+    votes = {"power": "yes", "pressure": "", "mode air": "heat", "defrost outdoor_fan": "yes"}
+    message = live.RunMessage(t=NOW, seq=1, system="main", state="defrost", mode="heat", stage="low", evidence=votes)
+    said = run_sentence(message)
+    assert (
+        said
+        == "system main: defrost, heating, low stage (running? power yes; mode? air heat; defrost? outdoor fan yes)"
+    )

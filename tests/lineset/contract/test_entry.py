@@ -56,6 +56,9 @@ BODIES: tuple[e.AnyBody, ...] = (
     e.Phased(phase="after", by="x"),
     e.Declared(system="main", fact="panels_on", value=False, by="x"),
     e.Declared(system="main", fact="panels_on", value=None),
+    e.RefrigerantHandled(
+        system="main", action="added", certified="certificate 7", mass_kg=0.17, text="6 oz", note="n", by="x"
+    ),
     e.InstrumentChanged(
         instrument="gauges", state="lost", reason="unplugged", identity="17", identity_weak=True, link="serial:a",
         battery=88.5,

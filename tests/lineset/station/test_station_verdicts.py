@@ -48,6 +48,31 @@ async def test_a_bench_capacitor_fails_on_its_topic_and_on_record(tmp_path: Path
     assert [body["state"] for _, body in bodies(journal, "check")] == ["fail"]
 
 
+async def test_refrigerant_removed_is_on_record_by_a_certified_person_only(tmp_path: Path) -> None:
+    async with station(tmp_path, station_text(tmp_path / "data", system=SYSTEM)) as running, hearing(running) as ear:
+        assert (await ear.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
+        nobody = await ear.command("refrigerant", {"action": "removed", "certified": " ", "amount": "6 oz"})
+        assert not nobody["ok"]
+        assert "certificate that the law asks for" in nobody["text"]
+        for wrong in ({"action": "topped_up"}, {"amount": "a bit"}, {"amount": "900 kg"}):
+            asked = {"action": "removed", "certified": "certificate 0", **wrong}
+            assert not (await ear.command("refrigerant", asked))["ok"], wrong
+        done = await ear.command("refrigerant", {"action": "removed", "certified": "certificate 0", "amount": "6 oz"})
+        assert done["ok"]
+        assert "6.0 oz removed on main by certificate 0" in done["text"]
+        assert "maker's charging procedure" in done["text"]
+        assert "eye protection" in done["text"]
+        topic = "visit/v1/event/refrigerant"
+        await ear.until(lambda: ear.on(topic))
+        body = ear.on(topic)[-1].json["body"]
+        assert body["mass_kg"] == pytest.approx(0.1701, abs=1e-4)  # NIST SP 811, B.8: 6 x 28.34952 g
+        await ear.command("force-close", OVER)
+    kept = [body for _, body in bodies(visit_journal(tmp_path / "data", "v1"), "refrigerant")]
+    assert [(body["action"], body["certified"], body["text"]) for body in kept] == [
+        ("removed", "certificate 0", "6 oz")
+    ]
+
+
 def test_wrong_rules_are_told_with_their_own_file_and_line(tmp_path: Path) -> None:
     (tmp_path / "rules.toml").write_text("[limits.superheat]\nlow_c = 1\n")
     config = tmp_path / "station.toml"
