@@ -22,6 +22,7 @@ _BENCH = "Power off and locked out; discharge the capacitor and prove it before 
 
 # A clamp whose error may be more than this part of the capacitor's tolerance says nothing of a pass.
 COARSE_PART = 0.25
+STRIP_AMPS = "heat strip {number} amps against kW and volts"
 _TO_BENCH = "meter too coarse: test on the bench, de-energised, discharged and isolated"
 
 
@@ -149,7 +150,7 @@ def strip_amps(instance: str) -> Check:
             value.value, value.u, Q.CURRENT, aim, math.hypot(value.u, target_u), words=words, assumed=assumed
         )  # fmt: skip
 
-    title = f"heat strip {number} amps against kW and volts" if instance else "heat strip amps against kW and volts"
+    title = STRIP_AMPS.format(number=number) if instance else "heat strip amps against kW and volts"
     name = f"strip_amps.{instance}" if instance else "strip_amps"
     return Check(name, title, (point,), "strip_amps", read, (), (), applies, False, _LIVE)
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
+
 from lineset.assess.cause import Cause, Kind
 from lineset.assess.evidence import Evidence
 from lineset.assess.instrument_faults import LINE_CAUTION
@@ -16,9 +19,26 @@ CHARGE_CAUTION = (
     "off."
 )
 _CAPACITORS = (
-    ("herm", "compressor", "herm_capacitance", "herm_capacitance_under_load"),
-    ("fan", "outdoor fan", "fan_capacitance", "fan_capacitance_under_load"),
-    ("blower", "blower", "blower_capacitance", ""),
+    ("herm", "herm_capacitance", "herm_capacitance_under_load"),
+    ("fan", "fan_capacitance", "fan_capacitance_under_load"),
+    ("blower", "blower_capacitance", ""),
+)
+# lead -> title and meaning
+CAPACITOR_WORDS: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "herm": ("The compressor's run capacitor has faded", "the compressor starts hard, runs hot and weak"),
+        "fan": (
+            "The outdoor fan's run capacitor has faded",
+            "the outdoor fan starts hard, runs hot and weak, so less air goes through the outdoor coil",
+        ),
+        "blower": ("The blower's run capacitor has faded", "the blower starts hard, runs hot and weak"),
+    }
+)
+SUPPLY_WORDS: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "low": ("The supply voltage is low", "motors run hot, and contactors may drop out"),
+        "high": ("The supply voltage is high", "motors run hot, and capacitors and boards age fast"),
+    }
 )
 
 
@@ -29,7 +49,7 @@ def electrical_faults(evidence: Evidence) -> list[Cause]:
     return [cause for cause in found if cause is not None]
 
 
-def _capacitor(evidence: Evidence, lead: str, motor: str, bench: str, loaded: str) -> Cause | None:
+def _capacitor(evidence: Evidence, lead: str, bench: str, loaded: str) -> Cause | None:
     plate = evidence.system.nameplate
     marked: float | None = getattr(plate, f"{lead}_capacitor_f")
     if marked is None:
@@ -42,17 +62,17 @@ def _capacitor(evidence: Evidence, lead: str, motor: str, bench: str, loaded: st
         if value.value + Z99 * value.u >= least:
             return None
         part = 100.0 * (1.0 - value.value / marked)
+        title, meaning = CAPACITOR_WORDS[lead]
         return Cause(
             f"failing_{lead}_capacitor",
-            f"The {motor}'s run capacitor has faded",
+            title,
             Kind.ELECTRICAL,
             0.99,
             speaks_for=(
                 f"{shown(value.value, Quantity.CAPACITANCE)} {how}, {part:.0f} % below the "
                 f"{shown(marked, Quantity.CAPACITANCE)} that is marked ({_allowed(plate)})",
             ),
-            meaning=f"the {motor} starts hard, runs hot and weak"
-            + (", so less air goes through the outdoor coil" if lead == "fan" else ""),
+            meaning=meaning,
             next_step="confirm on the bench (isolated and discharged), then replace it by its marked value and voltage",
             caution=CHARGE_CAUTION,
         )
@@ -98,16 +118,17 @@ def _supply(evidence: Evidence) -> Cause | None:
     high = value.value - Z99 * value.u > row.high
     if not low and not high:
         return None
+    title, meaning = SUPPLY_WORDS["low" if low else "high"]
     return Cause(
         "supply_voltage",
-        f"The supply voltage is {'low' if low else 'high'}",
+        title,
         Kind.ELECTRICAL,
         0.98,
         speaks_for=(
             f"{shown(value.value, Quantity.VOLTAGE)} while running; equipment rated 208/230 V is usually meant for "
             f"{row.low:.0f} to {row.high:.0f} V ({row.named})",
         ),
-        meaning="motors run hot, " + ("and contactors may drop out" if low else "and capacitors and boards age fast"),
+        meaning=meaning,
         next_step="measure at the disconnect and at the panel, loaded and unloaded: a loose connection, an undersized "
         "run, or the utility",
         caution=LINE_CAUTION,

@@ -17,8 +17,10 @@ from lineset.engine.rounding import sig9
 from lineset.engine.state import ChannelState, Comparing, EngineState, SystemState
 from lineset.engine.uncertain import Budgets
 from lineset.equipment.display import spread_shown
+from lineset.equipment.language import sayer
 from lineset.measure.quality import USABLE
 from lineset.physics.air import STANDARD_PA, standard_pressure
+from lineset.visit import words_comparing as words
 from lineset.visit.comparison import PATIENCE_S, Outcome, Stood, Window, drifted, side_by_side, zeroed
 from lineset_drivers.quantity import SI_UNIT, Quantity
 
@@ -32,13 +34,6 @@ HOW: dict[str, tuple[str, Quantity]] = {
     "thermometers_together": ("side_by_side", Q.TEMPERATURE),
 }
 """Fact that begins a comparison -> how it is made, and of which quantity"""
-_ASKED = {
-    "gauges_open": "zero the gauges ({which}): hoses off the system and open to the air, then: lineset declare {fact}",
-    "manometer_open": "zero the manometer ({which}): both ports open to the room, then: lineset declare {fact}",
-    "thermometers_together": (
-        "compare the thermometers ({which}): lay them together in the shade, then: lineset declare {fact}"
-    ),
-}
 
 
 def look(state: EngineState, body: e.InputBody, budgets: Budgets) -> list[e.OutputBody]:
@@ -85,7 +80,8 @@ def told(state: EngineState, out: list[e.OutputBody]) -> None:
 def uncompared(state: EngineState, system: SystemState) -> tuple[str, ...]:
     """The instruments that sit at a system and were not compared yet in this visit, as sentences."""
     found = []
-    for fact, words in _ASKED.items():
+    say = sayer(state.language)
+    for fact, sentence in words.ASKED.items():
         how, quantity = HOW[fact]
         sitting = [
             f"{instrument}/{channel.record.name}"
@@ -93,7 +89,7 @@ def uncompared(state: EngineState, system: SystemState) -> tuple[str, ...]:
             if channel.compared_t < 0 and channel.system == system.record.id
         ]
         if sitting and not (how == "side_by_side" and len(_channels(state, quantity)) < 2):
-            found.append(words.format(which=", ".join(sitting), fact=fact))
+            found.append(say(sentence).format(which=", ".join(sitting), command=f"lineset declare {fact}"))
     return tuple(found)
 
 
@@ -187,7 +183,7 @@ def _unsteady(
     return e.Compared(
         how=how, phase=state.phase, instrument=instrument, channel=channel.record.name, quantity=quantity,
         unit=SI_UNIT[quantity], offset=0.0, u=sig9(window.u_mean), applied=False,
-        reason="it did not stand still: nothing is taken off. Let it rest, then say it again",
+        reason=sayer(state.language)(words.UNSTEADY),
     )  # fmt: skip
 
 
@@ -197,8 +193,9 @@ def _compared(
 ) -> list[e.OutputBody]:  # fmt: skip
     first = channel.compared_t < 0
     channel.compared_t = state.t
-    reason, applied = outcome.reason, False
-    moved = False
+    say = sayer(state.language)
+    reason, applied = say(outcome.reason), False
+    moved, in_english = False, ""
     if outcome.found is not None:
         if state.phase == "at_rest" and channel.correction is not None:  # done over: nothing was judged with it yet
             applied = True
@@ -208,13 +205,13 @@ def _compared(
             applied = True
             channel.correction = outcome.found
         else:
-            since = "it was not compared at the beginning"
+            template, size = words.NOT_AT_FIRST, ""
             if channel.correction is not None:
                 moved = drifted(outcome, channel.correction.u)
                 size = spread_shown(outcome.offset, quantity, state.units)
-                words = "more than the comparisons can be off" if moved else "no more than the comparisons can be off"
-                since = f"it has moved by {size} since it was compared at the beginning: {words}"
-            reason = f"told only: {since}"
+                template = words.MOVED if moved else words.NOT_MOVED
+            in_english = template.format(size=size)  # findings are on record in English
+            reason = say(words.TOLD_ONLY).format(since=say(template).format(size=size))
     unit = "K" if quantity is Q.TEMPERATURE else SI_UNIT[quantity]
     out: list[e.OutputBody] = _begin_anew(state, channel) if applied else []
     out.append(
@@ -225,7 +222,7 @@ def _compared(
         )
     )  # fmt: skip
     if moved:
-        out += _affected(state, instrument, channel, reason.removeprefix("told only: "))
+        out += _affected(state, instrument, channel, in_english)
     return out
 
 
@@ -244,7 +241,7 @@ def _begin_anew(state: EngineState, channel: ChannelState) -> list[e.OutputBody]
     return out
 
 
-def _affected(state: EngineState, instrument: str, channel: ChannelState, words: str) -> list[e.OutputBody]:
+def _affected(state: EngineState, instrument: str, channel: ChannelState, moved: str) -> list[e.OutputBody]:
     """A finding for each system whose verdicts rest on a channel that has moved."""
     found: list[e.OutputBody] = []
     name = channel.record.name
@@ -266,7 +263,7 @@ def _affected(state: EngineState, instrument: str, channel: ChannelState, words:
                 system=id_, phase=state.phase, id=f"drift-{instrument}-{name}"[:64],
                 title=f"{instrument}/{name} has moved during the visit", state="open", category="instrument", rank=1,
                 confidence="clear", share=1.0,
-                evidence=(words, f"it was read at {', '.join(each.replace('_', ' ') for each in points)}"),
+                evidence=(moved, f"it was read at {', '.join(each.replace('_', ' ') for each in points)}"),
                 meaning=f"verdicts that rest on it: {titles}" if titles else "no verdict rests on it",
                 caution="Advice only: it never replaces the maker's procedure, local code or a licensed person.",
                 next_step="measure again what matters with another instrument, and have this one looked at",

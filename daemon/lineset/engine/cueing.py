@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from lineset.assess.electrical_checks import STRIP_AMPS
 from lineset.contract import entry as e
 from lineset.derive.catalogue import CATALOGUE
 from lineset.engine.state import EngineState, SystemState
@@ -180,7 +181,8 @@ def _run(state: EngineState, out: e.RunChanged) -> None:
 
 
 def _checked(state: EngineState, out: e.Checked, say: Say) -> None:
-    what = say(out.title)
+    base, _, number = out.name.partition(".")
+    what = say(STRIP_AMPS).format(number=number) if number and base == "strip_amps" else say(out.title)
     withdraw(state.cues, out.name, out.system, ("done", "time"))
     if out.state == "fail":
         if out.name.startswith("strips_off"):

@@ -18,6 +18,7 @@ from statistics import median
 
 import msgspec
 
+from lineset.visit import words_comparing as words
 from lineset_drivers.quantity import Quantity
 
 Q = Quantity
@@ -132,17 +133,13 @@ def zeroed(stood: Stood, quantity: Quantity, allowance: float = 0.0) -> Outcome:
     offset, u = stood.mean, stood.own
     if quantity is Q.CURRENT:
         if abs(offset) > _CLAMP_AT_REST_A + _PLAUSIBLE * stood.fixed * _SQRT3:
-            why = "a clamp around nothing reads this much: is its jaw shut, is it off every conductor, is it damaged?"
+            why = words.CLAMP_READS
         else:
-            why = "told only: what a clamp shows at zero adds to a current by squares and cannot be taken off"
+            why = words.CLAMP_ZERO
         return Outcome(offset, u, None, why)
     limit = _PLAUSIBLE * (stood.fixed * _SQRT3 or _LEAST_U[quantity]) + allowance
     if abs(offset) > limit:
-        why = (
-            "more than a zero error can be: it is still connected, damaged, or was taken beyond its range; nothing "
-            "is taken off. Look whether its hose is open, else leave this gauge away"
-        )
-        return Outcome(offset, u, None, why)
+        return Outcome(offset, u, None, words.BEYOND)
     kept = math.sqrt(1.0 - _OFFSET_SHARE) if stood.fixed else 1.0
     return Outcome(offset, u, Correction(offset, u, kept))
 
@@ -173,11 +170,9 @@ def side_by_side(stood: Sequence[Stood], quantity: Quantity, reference: str) -> 
     for i, each in enumerate(stood):
         offset, u = each.mean - mean, each.own
         if alone:
-            why = "they disagree by more than their makers allow: are they together? One of them may be damaged"
-            found.append(Outcome(offset, u, None, why))
+            found.append(Outcome(offset, u, None, words.DISAGREE))
         elif i not in inside:
-            why = "it disagrees with the others by more than its maker allows: is it with them? It may be damaged"
-            found.append(Outcome(offset, u, None, why))
+            found.append(Outcome(offset, u, None, words.ONE_DISAGREES))
         else:
             found.append(Outcome(offset, u, Correction(offset, u, _kept(us[i], each.fixed, reference_u), reference,
                                                        reference_u)))  # fmt: skip
