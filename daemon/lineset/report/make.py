@@ -6,6 +6,8 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, tzinfo
 from pathlib import Path
 
+import structlog
+
 from lineset.audit.visit_record import NotAVisitError, VisitRecord, read_visit
 from lineset.contract.entry import EntryError
 from lineset.equipment.display import Units
@@ -19,6 +21,7 @@ from lineset.report.series import read_series
 from lineset.report.told import ReportFacts, gather
 from lineset.report.typst_sheet import pdf_sheet
 
+log = structlog.get_logger(__name__)
 FORMATS = ("html", "pdf")
 Progress = Callable[[str, int, int], None]  # what is being done, steps done, steps in all
 
@@ -38,8 +41,10 @@ def read_report(path: Path, visits: Path | None = None, progress: Progress | Non
         series = read_series(
             path, NAMES, end, None if progress is None else lambda done, of: progress("readings", done, of)
         )
-    except (JournalError, EntryError, ValueError) as error:
-        no_series = str(error)
+    except Exception as error:
+        # whatever a later engine makes of an old record, all else is as recorded, and the report says what is missing
+        log.warning("the readings could not be played back; the report has no pictures", error=str(error))
+        no_series = f"{type(error).__name__}: {error}"
     return gather(visit, verification, earlier, series, no_series=no_series, unread=unread)
 
 

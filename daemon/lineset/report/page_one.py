@@ -33,7 +33,7 @@ def page_one(told: ReportFacts, writing: Writing) -> list[Block]:
     means: list[Line] = []
     todo: list[tuple[str, Line]] = []
     # what is bad comes first in each system's lines, so it is not what is left out
-    most, hidden = max(MOST_LINES - 2 * (len(told.systems) - 1), LEAST_LINES), 0
+    most, hidden, read = max(MOST_LINES - 2 * (len(told.systems) - 1), LEAST_LINES), 0, 0
     for system in told.systems:
         name = _name(system, writing) if len(told.systems) > 1 else ""
         verdicts = judged(system.facts)
@@ -41,14 +41,17 @@ def page_one(told: ReportFacts, writing: Writing) -> list[Block]:
         if not name:
             blocks.append(Text(_described(system, writing)))
         done += [*_named(name), Listing(tuple(_done(system, writing)))]
+        read += len({each.body.name for each in system.facts.settled if each.body.origin != "derived"})
         lines = _found(system, verdicts, causes, writing)
         found += [*_named(name), Listing(tuple(lines[:most]))]
         hidden += max(len(lines) - most, 0)
         means += [(name, text) for text in _means(verdicts, causes, writing)]
         todo += [(urgency, (name, text)) for urgency, text in _next(system, verdicts, causes, writing)]
     remarks = [body for _, body in visit.of(e.Noted) if body.by and body.by != "station"]
-    if remarks:
-        done.append(Listing(tuple((say(w.REMARKED), sentence(body.text)) for body in remarks[:MOST_REMARKS])))
+    besides = [("", say(w.MEASURED).format(count=read))] if read else []
+    besides += [(say(w.REMARKED), sentence(body.text)) for body in remarks[:MOST_REMARKS]]
+    if besides:
+        done.append(Listing(tuple(besides)))
     blocks += [Heading(2, say(w.DONE)), *done]
     blocks += [Heading(2, say(w.FOUND)), *found]
     if hidden:
@@ -94,7 +97,8 @@ def _done(system: SystemTold, writing: Writing) -> list[Line]:
     lines: list[Line] = []
     if worked:
         lines.append(("", say(w.TASKS).format(tasks="; ".join(worked))))
-    besides = [say(w.LOOKED).format(count=len(looked))] if looked else []
+    if looked:
+        lines.append(("", say(w.LOOKED).format(count=len(looked))))
     if not done:
         lines.append(("", say(w.NOTHING_MARKED)))
     for mark in facts.tasks:
@@ -102,11 +106,6 @@ def _done(system: SystemTold, writing: Writing) -> list[Line]:
             title = say(titles[mark.body.task].title) if mark.body.task in titles else mark.body.task.replace("_", " ")
             template = w.SKIPPED if mark.body.note else w.SKIPPED_BARE
             lines.append(("", say(template).format(task=title, reason=mark.body.note)))
-    read = len({each.body.name for each in facts.settled if each.body.origin != "derived"})
-    if read:
-        besides.append(say(w.MEASURED).format(count=read))
-    if besides:
-        lines.append(("", " ".join(besides)))
     return lines
 
 

@@ -31,13 +31,13 @@ SIZES_PT = (10.5, 10.0, 9.5, 9.0, 8.5)  # of page one; smaller is hard to read
 _FORMATS = {"image/jpeg": "jpg", "image/png": "png", "image/webp": "webp", "image/gif": "gif"}
 # em of a heading is typst's own: 1.4, 1.2 and 1 of the text around it
 _PREAMBLE = """
-#set page(paper: "us-letter", margin: (x: 20mm, top: 22mm, bottom: 20mm), header: @header, footer: @footer)
+#set page(paper: "us-letter", margin: (x: 20mm, top: 19mm, bottom: 16mm), header: @header, footer: @footer)
 #set text(font: "Libertinus Serif", size: 10.5pt, lang: @language, fill: rgb("#222222"), number-type: "lining")
 #set par(leading: 0.58em, spacing: 0.85em)
 #set table(stroke: (x, y) => if y == 0 { (bottom: 0.9pt) } else { (bottom: 0.3pt + rgb("#b9b3a5")) },
   inset: (x: 3pt, y: 2.6pt))
 #show heading.where(level: 1): it => block(below: 0.9em, text(size: 1.02em, weight: "semibold", it.body))
-#show heading.where(level: 2): it => block(above: 1.4em, below: 0.7em,
+#show heading.where(level: 2): it => block(above: 1.1em, below: 0.6em,
   stack(spacing: 0.5em, line(length: 100%, stroke: 0.5pt + rgb("#8c8679")),
   text(size: 0.92em, weight: "semibold", it.body)))
 #show heading.where(level: 3): it => block(above: 1.1em, below: 0.6em,
@@ -45,7 +45,7 @@ _PREAMBLE = """
 #show figure.where(kind: table): set figure.caption(position: top)
 #show figure: set align(left)
 #show figure.where(kind: table): set block(breakable: true)
-#show figure.caption: it => align(left, text(style: "italic", size: 9.5pt, it.body))
+#show figure.caption: it => align(left, text(style: "italic", size: 0.95em, it.body))
 #set table.cell(breakable: false)
 #set figure(numbering: none, supplement: none, gap: 0.5em)
 #set list(marker: [–])
@@ -200,7 +200,7 @@ def _photo(photo: Photograph, files: dict[str, bytes]) -> str:
     name = f"photo-{len(files)}.{kind}"
     files[name] = photo.data
     alt = _text(photo.alt)
-    image = f'image({_text(name)}, alt: {alt}, height: 5em + 10mm, width: 50mm, fit: "contain")'
+    image = f'image({_text(name)}, alt: {alt}, height: 6em + 6mm, width: 50mm, fit: "contain")'
     return f"figure({image}, kind: image, alt: {alt}, caption: {_text(photo.caption)})"
 
 

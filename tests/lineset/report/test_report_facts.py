@@ -165,3 +165,17 @@ def test_what_swings_or_is_too_coarse_is_told(tmp_path: Path) -> None:
     ]  # fmt: skip
     facts = read_report(write_visit(tmp_path / "v.journal", rows)).systems[0].facts
     assert {each.body.name for each in facts.unsteady} == {"total_superheat", "power"}
+
+
+def test_a_record_that_cannot_be_played_back_has_a_report_without_pictures(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from lineset.report import make
+
+    def fails(*_: object) -> None:
+        raise ZeroDivisionError("a later engine")
+
+    monkeypatch.setattr(make, "read_series", fails)
+    told = read_report(write_visit(tmp_path / "v.journal", a_full_visit()))
+    assert told.no_series == "ZeroDivisionError: a later engine"
+    assert told.systems[0].facts.checks
