@@ -47,6 +47,7 @@ class WorklistMessage(Message, frozen=True, kw_only=True):
     missing: tuple[str, ...] = ()
     done: int = 0
     total: int = 0
+    here: bool = False  # somebody is at work at this system, as far as is known
 
 
 class QuestionMessage(Message, frozen=True, kw_only=True):

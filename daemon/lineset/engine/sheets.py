@@ -56,6 +56,10 @@ def situation(state: EngineState, system: SystemState) -> Situation:
     )
 
 
+# Further ahead than this nobody can say when something will have settled.
+_FORESEEN_S = 600.0
+
+
 def _point(system: SystemState, place: PointState, rows: Catalogue) -> PointNow:
     watch = place.detector
     base = place.name.partition(".")[0]
@@ -63,7 +67,7 @@ def _point(system: SystemState, place: PointState, rows: Catalogue) -> PointNow:
         value=place.value if place.value is not None else place.held,
         placed=bool(place.channel),
         settled=place.settled or place.attested,
-        eta_s=watch.eta_s if watch is not None and not watch.settled else -1.0,
+        eta_s=watch.eta_s if watch is not None and not watch.settled and watch.eta_s <= _FORESEEN_S else -1.0,
         hunting=place.hunting is not None and place.hunting.told,
         coarse=watch is not None and watch.coarse,
         usable=place.value is not None and place.quality in USABLE,

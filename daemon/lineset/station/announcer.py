@@ -179,6 +179,7 @@ class Announcer:
                 missing=sheet.missing,
                 done=sheet.done,
                 total=sheet.total,
+                here=state.at == id_,
             )
             said = self._sheets.get(id_)
             if said is not None and msgspec.structs.replace(said, t=wall) == message:
