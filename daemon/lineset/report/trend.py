@@ -168,6 +168,7 @@ def trend(
     enough = len(counted) >= LEAST_FOR_A_DATE and _span(counted) >= LEAST_SPAN_YEARS
     if line is not None and limit is not None and enough and comparable:
         met = crossing(line, limit)
-        if met is not None and met.at - counted[-1].years > FARTHEST_YEARS:
+        # a limit that was met already is the check's to tell
+        if met is not None and not 0.0 < met.at - counted[-1].years <= FARTHEST_YEARS:
             met = None
     return Trend(name, unit, tuple(ordered), tuple(counted), line, limit, met, renewed, tuple(outdoors), comparable)

@@ -45,7 +45,8 @@ _PREAMBLE = """
 #show figure.where(kind: table): set figure.caption(position: top)
 #show figure: set align(left)
 #show figure.where(kind: table): set block(breakable: true)
-#show figure.caption: it => align(left, text(style: "italic", size: 0.95em, it.body))
+#show figure.caption: it => align(left,
+  text(style: "italic", size: if it.kind == table { 9.5pt } else { 0.95em }, it.body))
 #set table.cell(breakable: false)
 #set figure(numbering: none, supplement: none, gap: 0.5em)
 #set list(marker: [–])

@@ -95,6 +95,12 @@ def test_moving_away_from_the_limit_gives_no_date() -> None:
     assert trend("x", "F", points, limit=42.3).crossing is None
 
 
+def test_a_limit_that_was_met_already_gives_no_date() -> None:
+    points = [Point(float(n), 45.0 - n, 0.1, "v") for n in range(4)]
+    assert trend("x", "F", points, limit=43.5).crossing is None
+    assert trend("x", "F", points, limit=41.5).crossing is not None
+
+
 def test_a_point_without_uncertainty_is_refused() -> None:
     with pytest.raises(ValueError, match="uncertainty"):
         fit([Point(0.0, 1.0, 0.0, "a"), Point(1.0, 2.0, 0.1, "b")])
