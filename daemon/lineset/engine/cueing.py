@@ -141,11 +141,11 @@ def _settled(state: EngineState, out: e.Settled, say: Say) -> None:
     base = out.name.partition(".")[0]
     what = title(out.name, say)
     if base in _VISITED and out.origin == "instrument":
-        value = shown(out.value, POINTS[base].quantity, state.units)
+        value = shown(out.value, POINTS[base].quantity, state.units, say=say)
         _wait(state, "settled", "move_on", words.MOVE_ON, out.system, out.name, {"what": what, "value": value})
         return
     if base in _AWAITED:
-        value = shown(out.value, CATALOGUE[base].quantity, state.units)
+        value = shown(out.value, CATALOGUE[base].quantity, state.units, say=say)
         _wait(state, "settled", "value", words.SETTLED_VALUE, out.system, out.name, {"what": what, "value": value})
         return
     if out.origin != "instrument":
@@ -212,7 +212,7 @@ def _compared(state: EngineState, out: e.Compared) -> None:
         filled = {
             "instrument": out.instrument,
             "what": out.channel.replace("_", " "),
-            "value": shown(-out.offset, quantity, state.units),
+            "value": shown(-out.offset, quantity, state.units, say=sayer(state.language)),
         }
         _wait(state, "time", "offset", words.OFFSET, "", f"{out.instrument}/{out.channel}", filled)
     else:

@@ -154,7 +154,7 @@ def _look(
     say = sayer(state.language)
     weighed = weigh(level, list(_candidates(state, instrument, channel, quantity)))
     found = clear(level, weighed, least)
-    value = shown(level, quantity, state.units)
+    value = shown(level, quantity, state.units, say=say)
     if found is not None:
         return e.Questioned(
             id=_id(instrument, channel),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
+from lineset.equipment.language import Say
 from lineset_drivers.quantity import Quantity, from_si
 
 Q = Quantity
@@ -58,14 +59,23 @@ _SI: dict[Quantity, tuple[str, str, int]] = {
 }
 
 
-def shown(value: float, quantity: Quantity, units: Units = "customary", u: float | None = None) -> str:
-    """An SI value as text in display units, with "+/-" its 95 % half width where `u` (standard, SI) is given."""
+def unit_words() -> tuple[str, ...]:
+    """Units that are written with words of English, for a catalogue of translations."""
+    rows = (*_CUSTOMARY.values(), *_SI.values())
+    return tuple(dict.fromkeys(written for _, written, _ in rows if " " in written))
+
+
+def shown(value: float, quantity: Quantity, units: Units = "customary", u: float | None = None, say: Say = str) -> str:
+    """An SI value as text in display units, with "+/-" its 95 % half width where `u` (standard, SI) is given.
+
+    `say` puts units that hold words (kPa gauge) into its language.
+    """
     symbol, written, decimals = _row(quantity, units)
     text = _fixed(from_si(value, symbol, quantity), decimals)
     if u is not None:
         half = abs(from_si(1.96 * u, symbol, quantity) - from_si(0.0, symbol, quantity))
         text += f" +/- {half:.{decimals}f}"
-    return f"{text} {written}".rstrip()
+    return f"{text} {say(written)}".rstrip()
 
 
 def _fixed(value: float, decimals: int) -> str:

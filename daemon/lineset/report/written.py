@@ -64,7 +64,7 @@ class Writing:
         quantity = quantity_of(name, unit)
         if quantity is None:
             return f"{value:.4g}" + (f" ± {1.96 * u:.2g}" if u is not None else "") + f" {unit}"
-        return signs(shown(value, quantity, self.units, u)).replace(" ", _HELD)
+        return signs(shown(value, quantity, self.units, u, self.say)).replace(" ", _HELD)
 
     def spread(self, name: str, unit: str, width: float) -> str:
         """A width or a difference of two values as text, with its sign where it is negative."""

@@ -240,7 +240,7 @@ class _Writer:
         return _capital(short_title(name, self._say))
 
     def _shown(self, name: str, value: float) -> str:
-        return shown(value, point(name).quantity, self._units)
+        return shown(value, point(name).quantity, self._units, say=self._say)
 
     # ------------------------------------------------------------------------------------------------- what to do next
 
