@@ -38,7 +38,7 @@ function renewSystem(element, id, its, press) {
   keyed(element.querySelector("[data-part=stops]"), stops, (stop) => stop.key,
     () => make("div", {}, make("h3"), make("ul", { class: "items" })),
     (part, stop) => {
-      say(part.querySelector("h3"), t("{stop} ({phase})", { stop: stop.stop, phase: t(stop.phase.replace("_", " ")) }));
+      say(part.querySelector("h3"), t("{stop} ({phase})", { stop: t(stop.stop), phase: t(stop.phase.replace("_", " ")) }));
       keyed(part.querySelector("ul"), stop.items, (item) => item.id, (item) => buildItem(id, item, press),
         (line, item) => renewItem(line, item, sheet.next === item.id));
     });
