@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+import runpy
 from collections import Counter
 from pathlib import Path
 
@@ -62,3 +63,19 @@ def test_a_sentence_that_is_not_translated_stays_english() -> None:
     assert sayer("es")("") == ""
     assert sayer("xx")("The system stands still.") == "The system stands still."
     assert sayer("es")("The system stands still.") == "El sistema está parado."
+
+
+@pytest.mark.parametrize("language", _OTHERS)
+def test_every_sentence_is_translated_and_none_is_left_over(language: str) -> None:
+    # the collector stands at the top of the checkout, without an ending
+    collected = runpy.run_path(str(Path(__file__).parents[3] / ".words"))["collected"]()
+    wanted = {str(each.id) for each in collected if each.id}
+    assert len(wanted) > 1000
+    held = set(all_words(language))
+    missing, left_over = sorted(wanted - held), sorted(held - wanted)
+    how = (
+        f"run ./.words, give each its msgstr in {FOLDER.name}/{language}/LC_MESSAGES/{DOMAIN}.po by the glossary at "
+        "its head, and run ./.words again to compile it"
+    )
+    assert not missing, f"{len(missing)} sentences have no translation into {language}: {missing[:5]}; {how}"
+    assert not left_over, f"no code says these any more: {left_over[:5]}; run ./.words"
