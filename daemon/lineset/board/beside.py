@@ -10,9 +10,14 @@ from typing import Any
 import msgspec
 
 from lineset.board.server import BoardError, BoardServer
+from lineset.equipment.facts import CATALOGUE as FACTS
+from lineset.equipment.language import all_words, sayer
+from lineset.physics.refrigerant import REFRIGERANTS
 from lineset.station.daemon import Station
+from lineset.station.remembered import Remembered
 from lineset.stream.address import BrokerAddress, read_private, runtime_folder, write_private
 from lineset.stream.errors import SettingsError
+from lineset.visit.observations import signs
 
 BOARD_FILE = "board.json"
 USUAL_PORT = 8930
@@ -37,7 +42,7 @@ async def board_beside(station: Station) -> AsyncIterator[BoardServer | None]:
         return station.config.broker.address() if broker is None else broker.address("technician")
 
     def about() -> dict[str, Any]:
-        return {"station": station.config.name, "units": station.config.units}
+        return told_of(station)
 
     def server(port: int) -> BoardServer:
         return BoardServer(
@@ -56,6 +61,38 @@ async def board_beside(station: Station) -> AsyncIterator[BoardServer | None]:
         write_private(folder / BOARD_FILE, msgspec.json.encode(BoardFile(url=board.url)))
         stack.callback(_take_away, folder / BOARD_FILE, board.url)
         yield board
+
+
+def told_of(station: Station) -> dict[str, Any]:
+    """What the page is told of a station besides how to log in: words, catalogues, systems met before. Reads files."""
+    config = station.config
+    say = sayer(config.language)
+    known = [found for found in station.visits.systems.listed() if isinstance(found, Remembered)]
+    systems = [
+        {
+            "id": found.record.id,
+            "title": found.record.title,
+            "refrigerant": found.record.refrigerant,
+            "noted": found.noted,
+        }
+        for found in known
+    ]
+    met = {found.record.id for found in known}
+    systems += [
+        {"id": each.id, "title": each.title, "refrigerant": each.refrigerant, "noted": ""}
+        for each in config.systems
+        if each.id not in met
+    ]
+    return {
+        "station": config.name,
+        "units": config.units,
+        "language": config.language,
+        "words": all_words(config.language),
+        "systems": systems,
+        "refrigerants": list(REFRIGERANTS),
+        "signs": [{"id": each.id, "title": say(each.words)} for each in signs().values()],
+        "facts": {fact.name: {"sentence": say(fact.sentence), "holds": fact.holds} for fact in FACTS.values()},
+    }
 
 
 def _take_away(file: Path, url: str) -> None:

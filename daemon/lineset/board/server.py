@@ -79,7 +79,12 @@ def application(
                 {"error": "open the board by its whole address; `lineset board` prints it"}, status_code=403
             )
         who = address()
-        content = {"base": topics.base, "username": who.username, "password": who.password, **about()}
+        content = {
+            "base": topics.base,
+            "username": who.username,
+            "password": who.password,
+            **await asyncio.to_thread(about),
+        }
         return JSONResponse(content, headers={"cache-control": "no-store"})
 
     async def mqtt(socket: WebSocket) -> None:

@@ -150,6 +150,11 @@ async def test_a_station_leaves_its_boards_address_and_takes_it_away_again(tmp_p
             assert ((van.runtime / BOARD_FILE).stat().st_mode & 0o777) == 0o600
             told = json.loads((await get(f"http://127.0.0.1:{board.port}/session", board.token))[1])
             assert told["station"] == van.config.name
+            assert [each["id"] for each in told["systems"]] == ["main"]
+            assert "R-454B" in told["refrigerants"]
+            assert told["language"] == "en"
+            assert {"id": "contactor_pitted", "title": "the contactor's contacts are burnt or pitted"} in told["signs"]
+            assert told["facts"]["panel_open"]["holds"] == "visit"
         with pytest.raises(SettingsError, match="no board is served here"):
             read_board_file(van.runtime)
 
