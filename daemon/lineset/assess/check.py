@@ -16,6 +16,7 @@ from lineset.assess.rules import Rules
 from lineset.assess.targets import Target
 from lineset.assess.verdict import Verdict
 from lineset.equipment.display import shown
+from lineset.measure.uncertainty import Z95
 from lineset.physics.errors import PhysicsError
 from lineset_drivers.quantity import Quantity
 
@@ -138,7 +139,7 @@ def _decided(
     met = meet(demands, evidence) if row.rule is Rule.SIMPLE else Met(True, (), ())
     rule = row.rule if met.met else Rule.GUARDED
     u = reading.deviation_u if reading.target is not None else reading.u
-    decision = decide(reading.value, u, low, high, rule)
+    decision = decide(reading.value, u, low, high, rule, _coverage(check, evidence, reading))
     state, why, would = _state(row, reading, decision)
     if rule is not row.rule and state is not State.ADVISORY:
         why += f"; the whole 95 % interval counts, since {'; '.join(met.why_not)}"
@@ -171,6 +172,16 @@ def _decided(
         would_decide=would,
         caution=" ".join(part for part in (check.caution, reading.caution) if part),
     )
+
+
+def _coverage(check: Check, evidence: Evidence, reading: Reading) -> float:
+    """The factor of the interval: that of the value itself where nothing but its own uncertainty is held."""
+    if reading.target is None or reading.target.u == 0.0:
+        for name in check.needs:
+            known = evidence.known(name)
+            if known is not None and (known.value, known.u) == (reading.value, reading.u):
+                return known.coverage
+    return Z95
 
 
 def _state(row: Limit, reading: Reading, decision: Decision) -> tuple[State, str, str]:

@@ -78,13 +78,18 @@ def _rounding(limit: float) -> float:
     return 1e-9 * (1.0 + abs(limit))
 
 
-def decide(value: float, u: float, low: float | None, high: float | None, rule: Rule) -> Decision:
-    """Hold a value with standard uncertainty `u` against its limits. One of them may be None: open to that side."""
+def decide(
+    value: float, u: float, low: float | None, high: float | None, rule: Rule, coverage: float = Z95
+) -> Decision:
+    """Hold a value with standard uncertainty `u` against its limits. One of them may be None: open to that side.
+
+    `coverage` is the factor from `u` to the half width of the 95 % interval.
+    """
     finding = find(value, low, high)
     probability = probability_of_conformance(value, u, low, high)
     if rule is Rule.SIMPLE:
         return Decision(State.PASS if finding is Finding.WITHIN else State.FAIL, finding, probability)
-    half = Z95 * u
+    half = coverage * u
     bottom, top = find(value - half, low, high), find(value + half, low, high)
     if bottom is Finding.WITHIN and top is Finding.WITHIN:
         return Decision(State.PASS, finding, probability)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 from lineset.equipment.facts import FACTS as FACTS
 from lineset.equipment.system import SystemRecord
+from lineset.measure.uncertainty import Z95
 
 NS = 1_000_000_000
 
@@ -52,6 +53,7 @@ class Known:
     inputs: tuple[str, ...] = ()
     accuracy: Accuracy | None = None
     quality: str = "good"
+    coverage: float = Z95  # factor from `u` to the half width of its 95 % interval: of the shape of its error
 
 
 @dataclass(frozen=True, slots=True)

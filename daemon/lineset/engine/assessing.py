@@ -26,6 +26,7 @@ from lineset.engine.settling import sig9
 from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
 from lineset.equipment.facts import ended_by
 from lineset.measure.quality import USABLE, Quality
+from lineset.measure.source import coverage95
 from lineset.visit.run import Mode, RunState
 from lineset_drivers.quantity import Quantity, unit_of
 
@@ -222,6 +223,7 @@ def evidence_of(state: EngineState, system: SystemState) -> Evidence:
 
 def _known(state: EngineState, system: SystemState, place: PointState) -> Known | None:
     accuracy = _accuracy(state, place)
+    coverage = coverage95(place.held_parts)
     live = place.value is not None and place.quality in USABLE
     in_this_run = place.held is not None and place.held_epoch == system.run.epoch
     if live and place.quality is Quality.ENTERED:
@@ -236,13 +238,13 @@ def _known(state: EngineState, system: SystemState, place: PointState) -> Known 
         # the mean of the window as it stands now; its uncertainty is the one of the moment when it settled
         return Known(
             watch.fit().mean, place.held_u, place.t, phase=state.phase, origin=origin, accuracy=accuracy,
-            quality=place.quality,
+            quality=place.quality, coverage=coverage,
         )  # fmt: skip
     if in_this_run and (watch is None or not live):
         assert place.held is not None
         return Known(
             place.held, place.held_u, place.held_t, settled=False, held=True, phase=state.phase, origin=origin,
-            accuracy=accuracy, quality=place.quality,
+            accuracy=accuracy, quality=place.quality, coverage=coverage,
         )  # fmt: skip
     if place.value is None:
         return None

@@ -79,7 +79,9 @@ def coverage95(parts: Parts) -> float:
     """Coverage factor for a 95 % interval of a value with these parts.
 
     Where one source known by its limits dominates, 1.96 standard uncertainties would cover nearly everything; the
-    factor follows the shape of the whole by its kurtosis.
+    factor follows the shape of the whole by its kurtosis. Few independent samples do not ask for more: a window's
+    repeatability comes widened by Student's factor for its own degrees of freedom (`measure/tails.py`), which is never
+    shorter than effective degrees of freedom of the whole would be (Welch-Satterthwaite, JCGM 100:2008, G.4.1).
     """
     variance = fourth = 0.0
     for name, effect in parts.items():

@@ -109,3 +109,18 @@ def test_a_charge_stage_is_of_a_two_stage_system() -> None:
         system_record({**described, "capacity_control": "single"})
     with pytest.raises(SystemDescriptionError, match="charge_stage"):
         system_record({**described, "charge_stage": "middle"})
+
+
+@pytest.mark.parametrize(("wick_f", "finding"), [(58.5, "within"), (62.3, "high")])
+def test_a_wick_tells_the_same_split_at_half_humidity_from_that_of_a_damp_house(wick_f: float, finding: str) -> None:
+    # 70 degF returning, 49 degF supplied: normal at about half humidity (58.5 degF wet bulb), low airflow at 65 % (62.3
+    # degF; psychrometric chart, from memory): common practice, no source; the table of splits is recalled, so advice
+    values = {
+        "return_air_temperature": Known(70.0 * F - 160 / 9, 0.1),
+        "supply_air_temperature": Known(49.0 * F - 160 / 9, 0.1),
+        "return_air_wet_bulb": Known((wick_f - 32.0) * F, 0.1),
+        "temperature_split": Known(21.0 * F, 0.15, origin="derived"),
+    }
+    verdict = judge(CATALOGUE["split"], evidence(VALVE, values=values), SHIPPED)
+    assert (verdict.state, verdict.finding) == (State.ADVISORY, finding)
+    assert ("low airflow" in verdict.reason) is (finding == "high")

@@ -1,6 +1,7 @@
 """Decision rules (JCGM 106:2012) and their properties."""
 
 import math
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -68,3 +69,10 @@ def test_a_guarded_pass_conforms_with_95_percent(value: float, u: float) -> None
         assert decision.probability >= 0.95 - 1e-12
     if decision.state is State.FAIL:
         assert decision.probability <= 0.025 + 1e-12
+
+
+def test_the_interval_that_decides_is_the_one_that_is_told() -> None:
+    # JCGM 100:2008, 4.3.7 and G.1.3: a single rectangular source is covered to 95 % by 1.65 of its standard uncertainty
+    near: dict[str, Any] = {"value": 2.8, "u": 0.11, "low": -3.0, "high": 3.0, "rule": Rule.GUARDED}
+    assert decide(**near).state is State.UNDECIDED
+    assert decide(**near, coverage=1.65).state is State.PASS

@@ -9,6 +9,7 @@ import pytest
 from engine_entries import CLAMP, GAUGES, PIPES, WALL_NS, Bench, channel, settled
 
 from lineset.contract import entry as e
+from lineset.engine.assessing import evidence_of
 from lineset.engine.fold import Engine, LiveValue
 from lineset.measure.installation import installed
 from lineset.measure.source import combined
@@ -225,3 +226,14 @@ def test_three_phase_volts_of_one_meter_share_its_error() -> None:
     event = found["voltage_unbalance"]
     # a gain that is off by 1 % changes no ratio of volts: what remains is the last digit and the scatter
     assert combined(of_kind(event, "accuracy")) < 0.05 * event.u
+
+
+def test_the_interval_that_judges_is_the_one_that_was_told_when_it_settled() -> None:
+    bench = Bench().open().place_all()
+    bench.standing(20)
+    told = settled(bench.running(400))
+    known = evidence_of(bench.engine.state, bench.engine.state.systems["main"]).values
+    for name in ("power", "vapor_service_pressure", "total_superheat"):
+        half = (told[name].high - told[name].low) / 2.0
+        assert known[name].coverage * told[name].u == pytest.approx(half, rel=1e-6), name
+    assert known["power"].coverage < 1.95  # one maker's limit dominates: rectangular, not normal

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lineset.measure.source import KINDS, combined, covariance, coverage95, joined, source, split
+from lineset.measure.uncertainty import Z95, student_t95
 
 # JCGM 100:2008, annex H.2, table H.2: five sets of simultaneous observations of voltage [V], current [A] and phase
 # [rad], and tables H.3 and H.4: their means' and the results' figures. All from memory.
@@ -141,3 +142,15 @@ def test_the_factor_runs_from_the_rectangle_to_the_normal() -> None:
     assert coverage95({"stated a": 2.0}) == pytest.approx(1.960, abs=0.001)
     assert coverage95({}) == pytest.approx(1.960, abs=0.001)
     assert coverage95({"accuracy a": 0.0}) == pytest.approx(1.960, abs=0.001)
+
+
+@given(st.floats(3.0, 200.0), st.floats(0.0, 5.0))
+def test_repeatability_widened_by_itself_is_never_shorter_than_welch_satterthwaite(dof: float, rest: float) -> None:
+    # JCGM 100:2008, G.4.1: nu_eff = u_c^4 / (u_A^4 / nu_A), the other source with infinite degrees of freedom
+    scatter = 1.0
+    whole = math.hypot(scatter, rest)
+    theirs = student_t95(dof * (whole / scatter) ** 4) * whole
+    widened = {"repeatability a": scatter * student_t95(dof) / Z95, "stated b": rest}
+    ours = coverage95(widened) * combined(widened)
+    assert ours >= theirs * (1.0 - 2e-3)  # the table's 1.960 and the expansion of t round by so much
+    assert ours <= theirs * 1.25  # and is not idle either
