@@ -11,7 +11,7 @@ import msgspec
 
 BLOCKS_A_HOLD = 30
 _FINE = 28  # blocks kept as they are; then four are joined
-_JOINED = 24
+_JOINED = 20
 _JOIN = 4
 _SAME_TO_BE_STUCK = 12
 _JUMPED = 3  # samples in a row

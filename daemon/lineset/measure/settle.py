@@ -10,7 +10,7 @@ band is `coarse` and never settles; a value that stands still though it flickere
 Where no creep outlasts the verdict's horizon (a hand-held meter) the slope alone tells, through as few of the newest
 blocks as can prove it (`lines`).
 
-The cost of a sample does not depend on the window: a few sums, and once a block a fit through at most 52 blocks.
+The cost of a sample does not depend on the window: a few sums, and once a block a fit through at most 51 blocks.
 """
 
 from __future__ import annotations
@@ -29,18 +29,25 @@ from lineset.measure.tails import Outlook, outlook
 from lineset_drivers.quantity import Quantity
 
 # Found on the tuning streams of the settle bench, and judged on others.
-SURE = 0.96  # probability needed, twice in a row
+SURE = 0.93  # probability needed, twice in a row
 _PASSES = 2
 _FEWEST = 5  # blocks
-_LOOK_AGAIN = 6  # blocks, while settled
+_LOOK_AGAIN, _LOOK_LATER = 6, 20  # blocks, while settled: in the first hold, and after it
+_MORE = 0.04  # of the window: so much longer it has to be for the next look
 _STEEP, _STEEP_U = 1.1, 1.0  # times the slope tolerated, after so many standard uncertainties: let go
-_TWO, _THREE = 0.6, 0.5  # bands that the newest two or three blocks may leave their track by, beside their noise
+# bands that the newest two, three or five blocks may leave their track by, beside their noise
+_TWO, _THREE, _FIVE = 0.6, 0.5, 0.3
 _TRUSTED = 12  # blocks since it settled, before they are their own track
-_JOINED_COUNT = 2.0  # what four joined blocks count for: correlated noise does not fall with the number of samples
+_JOINED_COUNT = 1.5  # what four joined blocks count for: correlated noise does not fall with the number of samples
 _CHOSEN = 1.3  # a moment chosen because it looks steady looks steadier than it is
-_DISTURBED_HOLDS = 4.0  # for so long after it was let go a creep is likely
+# for so long a creep is likely: after it was let go, and after it moved fast
+_DISTURBED_HOLDS, _MOVED_HOLDS = 4.0, 5.0
+# where the newest blocks lie away from what explains them, something new has begun: bands at least, times the misfit of
+# all, bands at most
+_AWAY, _AWAY_MISFIT, _AWAY_MOST = 0.15, 1.5, 0.3
+_MISFIT = 0.53  # bands: what swings so far about its explanation is not calm
 _FLOOR = 0.05  # bands: no block mean is taken to be surer
-_NEWEST = 12  # blocks that tell their own noise
+_NEWEST = 20  # blocks that tell their own noise
 # where the slope alone tells
 _LADDER = (4, 5, 6, 8, 11, 15, 20, 28)  # newest blocks that it is tried on
 _SLOPE_U, _SLOPE_SHARE = 1.0, 1.05  # after so many standard uncertainties: times the slope tolerated
@@ -130,7 +137,7 @@ class Detector(Blocks):
         ages = [now - t for t in ts]
         fine = len(self.ts)
         each = sum(self.ns) / fine
-        # correlated noise does not fall with the number of samples; a joined block counts for two
+        # correlated noise does not fall with the number of samples; a joined block counts for little more than one
         counts = [_JOINED_COUNT] * len(self.old_ts) + [1.0 if n >= 0.5 * each else 0.5 for n in self.ns]
         recent = self.vs[-10:]
         scatter2 = sum(recent) / len(recent)
@@ -221,6 +228,7 @@ class Detector(Blocks):
         change = abs(xs[-1] + xs[-2] - xs[-4] - xs[-5]) * 0.5
         if change > 0.5 * band + 3.0 * self.block_s * band / self.hold_s:
             self.passes = 0
+            self.disturbed = max(self.disturbed, self.ts[-1] + _MOVED_HOLDS * self.hold_s)
             return False
         if self.wait > 0:
             self.wait -= 1
@@ -229,6 +237,8 @@ class Detector(Blocks):
         if found is None:
             return False
         self.eta_s = found.eta_s
+        if found.probability < SURE:  # a little more of what was seen so far cannot make it sure
+            self.wait = int(_MORE * (self.ts[-1] - oldest) / self.block_s)
         if found.probability < 0.3:  # far from it: look again when a good part of the time still needed has passed
             ahead = found.eta_s if found.eta_s >= 0.0 else self.hold_s
             self.wait = int(min(0.2 * ahead / self.block_s, BLOCKS_A_HOLD / 6.0)) + 1
@@ -281,13 +291,18 @@ class Detector(Blocks):
         two, three = abs(d1 + d2) / 2.0, abs(d1 + d2 + d3) / 3.0
         if two > _TWO * band + 3.0 * noise or three > _THREE * band + 2.2 * noise:
             return self._let_go("it is drifting")
+        if self.since >= 5 and not self.quick:
+            d4 = xs[-4] - ref - slope * (ts[-4] - at)
+            d5 = xs[-5] - ref - slope * (ts[-5] - at)
+            if abs(d1 + d2 + d3 + d4 + d5) / 5.0 > _FIVE * band + 1.5 * noise:
+                return self._let_go("it is drifting")
         if self._swings(1.1 * band):
             return self._let_go("it swings to and fro")
         self.expect = ref + slope * (ts[-1] - at)
         # the track itself follows, so that a legitimate ramp may change its slope and a tail may end
         self.wait -= 1
         if self.wait <= 0:
-            self.wait = _LOOK_AGAIN
+            self.wait = _LOOK_AGAIN if self.since < BLOCKS_A_HOLD else _LOOK_LATER
             found: Outlook | None
             if self.quick:
                 self.wait = 2 * _LOOK_AGAIN
@@ -350,7 +365,8 @@ def _told(found: Line) -> Outlook:
 
 
 def _calm(found: Outlook, band: float) -> bool:
-    return found.misfit < 0.53 * band and abs(found.last) < max(0.15 * band, 2.0 * found.misfit)
+    away = min(max(_AWAY * band, _AWAY_MISFIT * found.misfit), _AWAY_MOST * band)
+    return found.misfit < _MISFIT * band and abs(found.last) < away
 
 
 def detector(

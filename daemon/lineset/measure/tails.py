@@ -27,13 +27,14 @@ _TAIL_PAIRS = sum(i > 0 for i, _ in _PAIRS)
 # the blocks hold one (`_LARGE` bands), a tail is the likelier, and so, less, where something was lately disturbed.
 _LARGE = 3.0
 _LINE_AFTER_CHANGE = 0.1
-_LINE_DISTURBED = 0.15
+_LINE_DISTURBED = 0.2
 _LINE_IN_CALM = 0.85
 _SINGLES = (0, 1, 2, 3)  # shapes that may also stand alone: where nothing quick went before, one is enough
 _SINGLE_SHARE = 0.5
-_TAPER = 0.03  # of a block's distance from the present value is what two exponentials do not describe
+_TAPER = 0.04  # of a block's distance from the present value is what two exponentials do not describe
 _FAR = 1.0  # bands; from there on ever more so
 _RHO_BIAS = 2.0  # over the number of residuals: the estimate of a correlation from few is too low
+_NEGLIGIBLE = 1e-5  # weight of an explanation that is left out
 _SQRT2 = math.sqrt(2.0)
 
 
@@ -77,11 +78,10 @@ def outlook(
     n = len(ys)
     now = sum(ys[-3:]) / 3.0
     base = floor * floor
-    ws = []
     far = 1.0 / (_FAR * band) ** 2
-    for m, y in zip(counts, ys, strict=True):
-        off = (y - now) ** 2
-        ws.append(m / (base + _TAPER * _TAPER * off * (1.0 + off * far)))
+    taper = _TAPER * _TAPER
+    offs = [(y - now) ** 2 for y in ys]
+    ws = [m / (base + taper * off * (1.0 + off * far)) for m, off in zip(counts, offs, strict=True)]
     y0 = ys[-1]
     ys = [y - y0 for y in ys]
     s = sum(ws)
@@ -104,12 +104,14 @@ def outlook(
         shape = list(map(mul, shape, shape))
         tau *= 0.5
     weighted = [list(map(mul, ws, g)) for g in shapes]
-    means = [sum(wg) / s for wg in weighted]
-    own = [sum(map(mul, wg, g)) - s * m * m for wg, g, m in zip(weighted, shapes, means, strict=True)]
-    with_y = [sum(map(mul, wg, ys)) - s * m * y_mean for wg, m in zip(weighted, means, strict=True)]
-    # rows: misfit, pair, prior, c of the first, c of the second, value, its unit variance, rest, its unit variance,
-    # slope, its unit variance
-    rows: list[tuple[float, int, int, float, float, float, float, float, float, float, float, float]] = []
+    sums = [sum(wg) for wg in weighted]
+    means = [wg / s for wg in sums]
+    # the square of a tail is the next tail
+    squares = [sum(map(mul, weighted[0], shapes[0])), *sums[2:], sum(map(mul, weighted[-1], shapes[-1]))]
+    own = [g2 - s * m * m for g2, m in zip(squares, means, strict=True)]
+    with_y = [sum(map(mul, wg, ys)) - wg_sum * y_mean for wg, wg_sum in zip(weighted, sums, strict=True)]
+    # rows: misfit, the two shapes, prior, how much of each (c, f), and their unit variances and covariance
+    rows: list[tuple[float, int, int, float, float, float, float, float, float]] = []
     line = _LINE_DISTURBED if disturbed else _LINE_IN_CALM
     if max(ys) - min(ys) > _LARGE * band:
         line = _LINE_AFTER_CHANGE
@@ -121,36 +123,21 @@ def outlook(
             continue
         c = (with_y[i] * own[j] - with_y[j] * cross) / d
         f = (with_y[j] * own[i] - with_y[i] * cross) / d
-        v_cc, v_ff, v_cf = own[j] / d, own[i] / d, -cross / d
-        a, b = ends[i], ends[j]
-        p, q = a - means[i], b - means[j]
-        sa, sb = slopes[i], slopes[j]
-        rows.append(
-            (
-                syy - c * with_y[i] - f * with_y[j], i, j, prior, c, f,
-                y_mean + c * p + f * q, 1.0 / s + p * p * v_cc + q * q * v_ff + 2.0 * p * q * v_cf,
-                c * a + f * b, a * a * v_cc + b * b * v_ff + 2.0 * a * b * v_cf,
-                c * sa + f * sb, sa * sa * v_cc + sb * sb * v_ff + 2.0 * sa * sb * v_cf,
-            )
-        )  # fmt: skip
+        rows.append((syy - c * with_y[i] - f * with_y[j], i, j, prior, c, f, own[j] / d, own[i] / d, -cross / d))
     for i in _SINGLES:
         if own[i] <= 0.0:
             continue
         prior = line if i == 0 else (1.0 - line) / (len(_SINGLES) - 1)
         c = with_y[i] / own[i]
-        a, p, sa, v_cc = ends[i], ends[i] - means[i], slopes[i], 1.0 / own[i]
-        rows.append(
-            (
-                syy - c * with_y[i], i, i, prior * _SINGLE_SHARE, c, 0.0,
-                y_mean + c * p, 1.0 / s + p * p * v_cc, c * a, a * a * v_cc, c * sa, sa * sa * v_cc,
-            )
-        )  # fmt: skip
+        rows.append((syy - c * with_y[i], i, i, prior * _SINGLE_SHARE, c, 0.0, 1.0 / own[i], 0.0, 0.0))
     if not rows:
         return None
-    chi, i, j, _, c, f, value, _, rest, _, rate, _ = min(rows)
+    chi, i, j, _, c, f, _, _, _ = min(rows)
+    rest = c * ends[i] + f * ends[j]
+    rate = c * slopes[i] + f * slopes[j]
     # residuals of the likeliest, for correlation between neighbours and for what the fit leaves
     recent = min(n, 20)
-    zero = value - c * ends[i] - f * ends[j]
+    zero = y_mean - c * means[i] - f * means[j]
     rs = [
         y - zero - c * g - f * h for y, g, h in zip(ys[-recent:], shapes[i][-recent:], shapes[j][-recent:], strict=True)
     ]
@@ -166,20 +153,28 @@ def outlook(
     var_scale = scale * wide * wide
     drift = band / hold_s
     total = probability = mean = square = slope = slope2 = slope_var = 0.0
-    for chi_k, i, _j, prior, _c, _f, value, var_v, rest_k, var_r, rate_k, var_s in rows:
+    for chi_k, i, j, prior, c, f, v_cc, v_ff, v_cf in rows:
         p = prior * math.exp(-0.5 * (chi_k - chi) / scale)
-        if p < 1e-5:
+        if p < _NEGLIGIBLE:
             continue
         total += p
-        hid = hidden / (1.0 - ends[i])
-        rest_sd = math.sqrt(var_r * var_scale + hid * hid * ends[i] * ends[i])
-        rate_sd = math.sqrt(var_s * var_scale + hid * hid * slopes[i] * slopes[i])
-        probability += p * min(_inside(rest_k, rest_sd, band), _inside(rate_k, rate_sd, drift))
+        a, b = ends[i], ends[j]
+        sa, sb = slopes[i], slopes[j]
+        to_a, to_b = a - means[i], b - means[j]
+        value = y_mean + c * to_a + f * to_b
+        var_v = 1.0 / s + to_a * to_a * v_cc + to_b * to_b * v_ff + 2.0 * to_a * to_b * v_cf
+        rest_k = c * a + f * b
+        rate_k = c * sa + f * sb
+        hid = hidden / (1.0 - a)
+        hid *= hid
+        var_r = (a * a * v_cc + b * b * v_ff + 2.0 * a * b * v_cf) * var_scale + hid * a * a
+        var_s = (sa * sa * v_cc + sb * sb * v_ff + 2.0 * sa * sb * v_cf) * var_scale + hid * sa * sa
+        probability += p * min(_inside(rest_k, math.sqrt(var_r), band), _inside(rate_k, math.sqrt(var_s), drift))
         mean += p * value
         square += p * (value * value + var_v * var_scale)
         slope += p * rate_k
         slope2 += p * rate_k * rate_k
-        slope_var += p * rate_sd * rate_sd
+        slope_var += p * var_s
     mean /= total
     slope /= total
     return Outlook(
