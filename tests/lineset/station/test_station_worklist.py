@@ -55,6 +55,20 @@ async def test_a_sheet_is_published_changes_with_what_is_done_and_is_asked_for_a
     assert marks == [("before/supply_static", "skipped"), ("wash_outdoor_coil", "begun")]
 
 
+async def test_a_station_that_speaks_spanish_publishes_its_sheet_and_refuses_in_spanish(tmp_path: Path) -> None:
+    text = station_text(tmp_path / "data", more='language = "es"\nunits = "si"')
+    async with station(tmp_path, text) as running, hearing(running) as ear:
+        assert (await ear.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
+        await ear.until(lambda: ear.on(SHEET))
+        coil = next(item for item in ear.on(SHEET)[-1].json["items"] if item["id"] == "wash_outdoor_coil")
+        assert coil["title"] == "lavar el serpentín exterior"
+        assert "ponga candado y etiqueta" in coil["caution"]
+        refused = await ear.command("visit-close", {})
+        assert refused["text"].startswith("aún no se cierra, por favor: ")
+        assert "y dígalo: lineset declare caps_on" in refused["text"]
+        assert (await ear.command("force-close", OVER))["ok"]
+
+
 async def test_the_verbs_mark_tasks_and_print_the_job_sheet(tmp_path: Path) -> None:
     async with station(tmp_path, station_text(tmp_path / "data")) as running, hearing(running) as ear:
         at = ("--at", str(running.runtime))
