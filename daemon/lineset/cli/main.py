@@ -8,6 +8,7 @@ import typer
 
 import lineset
 from lineset.cli import (
+    audit,
     board,
     calc,
     contract,
@@ -78,6 +79,7 @@ app.command("contract")(contract.contract)
 app.command("cues")(cues.cues)
 app.command("export")(export.export)
 app.command("report")(report.report)
+app.command("audit")(audit.audit)
 app.command("doctor")(doctor.doctor)
 app.add_typer(visit.app, name="visit")
 app.add_typer(profile.app, name="profile")

@@ -119,3 +119,19 @@ class StationKey:
         """The seal with this key and its signature."""
         unsigned = msgspec.structs.replace(seal, public_key=self.public, signature=b"")
         return msgspec.structs.replace(unsigned, signature=self._private.sign(unsigned.message(genesis)))
+
+    def sign_text(self, purpose: bytes, text: bytes) -> bytes:
+        """The signature over something else than a seal; `purpose` (a line) keeps it from passing for another thing."""
+        return self._private.sign(b"lineset " + purpose + b"\n" + text)
+
+
+def text_signed_by(public_key: bytes, signature: bytes, purpose: bytes, text: bytes) -> bool:
+    """Whether `signature` over `text` for `purpose` was made with the key of `public_key` (32 bytes)."""
+    from cryptography.exceptions import InvalidSignature
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
+    try:
+        Ed25519PublicKey.from_public_bytes(public_key).verify(signature, b"lineset " + purpose + b"\n" + text)
+    except (InvalidSignature, ValueError):
+        return False
+    return True

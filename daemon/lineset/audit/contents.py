@@ -1,0 +1,163 @@
+"""What a record's entries say when held against each other: clock, profiles, photos, rules, calibrations, closing."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Mapping
+
+from lineset.audit.audit_record import Remark, VerdictRecord
+from lineset.audit.resting import Resting
+from lineset.contract import entry as e
+from lineset.engine.settling import iso_date
+from lineset.journal.row import Row
+
+_NS = 1_000_000_000
+_DAY_NS = 86_400 * _NS
+
+
+class Contents:
+    """Takes the rows of a journal in order; `finish` looks at what only the whole shows."""
+
+    def __init__(self) -> None:
+        self.remarks: list[Remark] = []
+        self.resting = Resting()
+        self.opened: e.Opened | None = None
+        self.closed = False
+        self.first_wall_ns: int | None = None
+        self.last_wall_ns: int | None = None
+        self.profiles: dict[str, str] = {}
+        self.whole_photos = 0
+        self._offset_ns = 0
+        self._day, self._today = -1, ""
+        self._rows = 0
+        self._parts: dict[str, dict[int, e.Blob]] = {}
+        self._shown: dict[str, int] = {}  # photo -> seq of the observation that shows it
+
+    def take(self, row: Row) -> e.AnyBody | None:
+        """Look at a row; its body, or None when that cannot be read."""
+        self._rows += 1
+        try:
+            body = e.decode(row.body)
+        except (e.EntryError, TypeError, ValueError) as error:
+            self._wrong("entry", f"entry {row.seq}: {error}", row.seq)
+            return None
+        if e.kind_of(body) != row.kind:
+            self._wrong("entry", f"entry {row.seq} is kept as {row.kind} and says {e.kind_of(body)}", row.seq)
+        if self._rows == 1 and not isinstance(body, e.Opened):
+            self._wrong("entry", f"the record begins with {e.kind_of(body)}, not with its opening", row.seq)
+        self._look(row, body)
+        self.last_wall_ns = row.t + self._offset_ns
+        day = self.last_wall_ns // _DAY_NS
+        if day != self._day:
+            self._day, self._today = day, _date(self.last_wall_ns)
+        self.resting.hear(row.seq, body, self._today)
+        return body
+
+    def finish(self, meta: Mapping[str, str], *, sealed: bool, verdicts: Collection[VerdictRecord]) -> None:
+        """Photos, overdue calibrations, and how the record begins and ends."""
+        self._photos()
+        opened = self.opened
+        if opened is not None:
+            for name, said in (("visit", opened.visit), ("station", opened.station)):
+                if name in meta and said and meta[name] != said:
+                    self._note("entry", f"the file is of {name} {meta[name]}, its first entry says {said}")
+            if not opened.visit:
+                self._note("entry", "this is the station's own record between visits: it holds no visit's verdicts")
+        if self.closed and not sealed:
+            text = "the visit was closed, and there is no seal"
+            means = "The seal was taken away, or the station stopped between the two: its next start seals it."
+            self._wrong("seal", text, means=means)
+        elif not sealed:
+            text = "not sealed: audited as far as it goes. That nothing was cut off at its end cannot be seen"
+            self._note("seal", text)
+        elif opened is not None and opened.visit and not self.closed:
+            self._note("entry", "sealed without the entry that closes a visit")
+        for verdict in verdicts:
+            if verdict.expired:
+                who = ", ".join(verdict.expired)
+                text = f"{verdict.title} ({verdict.phase}, {verdict.system}): {verdict.recorded} rests on {who}"
+                means = "Its calibration had run out; the uncertainty was widened for that, and the verdict is weaker."
+                self._note("calibration", text, verdict.seq, means)
+
+    def _look(self, row: Row, body: e.AnyBody) -> None:
+        if isinstance(body, e.Framed | e.Tick | e.Derived):
+            return
+        if isinstance(body, e.Opened):
+            if self.opened is None:
+                self.opened, self.first_wall_ns = body, body.wall_ns
+                self._rules(row.seq, body)
+            else:
+                self._wrong("entry", f"opened a second time at entry {row.seq}", row.seq)
+            self._offset_ns = body.wall_ns - row.t
+        elif isinstance(body, e.WallClock):
+            self._offset_ns = body.wall_ns - row.t
+            if body.step_ns:
+                self._clock(row.seq, body.step_ns)
+        elif isinstance(body, e.Resumed):
+            self._offset_ns = body.wall_ns - row.t
+            text = f"the station was away for {body.gap_ns / _NS:.0f} s (measured by {body.how.replace('_', ' ')})"
+            self._note("clock", text, row.seq)
+        elif isinstance(body, e.Introduced):
+            self._profile(row.seq, body)
+        elif isinstance(body, e.Overrun):
+            self._note("gap", f"{body.count} of {body.instrument or 'the station'} lost: {body.loss}", row.seq)
+        elif isinstance(body, e.Blob):
+            self._parts.setdefault(body.sha256, {})[body.part] = body
+        elif isinstance(body, e.Observed) and body.photo:
+            self._shown.setdefault(body.photo, row.seq)
+        elif isinstance(body, e.Closed):
+            self.closed = True
+        elif self.closed and e.is_input(e.kind_of(body)) and not isinstance(body, e.Noted | e.Commanded):
+            self._note("entry", f"{e.kind_of(body)} after the closing", row.seq)
+
+    def _clock(self, seq: int, step_ns: int) -> None:
+        which = "forward" if step_ns > 0 else "back"
+        means = "Times of day before and after it do not fit together; verdicts rest on visit time, which did not step."
+        self._note("clock", f"the wall clock stepped {which} by {abs(step_ns) / _NS:.1f} s", seq, means)
+
+    def _profile(self, seq: int, body: e.Introduced) -> None:
+        found = hashlib.sha256(body.profile_text.encode()).hexdigest()
+        self.profiles[body.instrument] = f"{body.profile} {body.profile_sha256}".strip()
+        if not body.profile_text:
+            if body.origin == "instrument":
+                self._note("profile", f"{body.instrument}: the text of its profile is not on record", seq)
+        elif found != body.profile_sha256:
+            text = f"{body.instrument}: its profile is not the one that its hash names"
+            self._wrong("profile", text, seq, "What its readings were taken for cannot be relied on.")
+
+    def _rules(self, seq: int, body: e.Opened) -> None:
+        rules = body.config.get("rules", {})
+        if not isinstance(rules, dict):
+            return
+        text, named = str(rules.get("text", "")), str(rules.get("sha256", ""))
+        if named != (hashlib.sha256(text.encode()).hexdigest() if text else ""):
+            self._wrong("entry", "the shop's rules are not those that their hash names", seq)
+
+    def _photos(self) -> None:
+        for sha256, pieces in self._parts.items():
+            data = b"".join(pieces[part].data for part in sorted(pieces))
+            parts = max(blob.parts for blob in pieces.values())
+            if len(pieces) == parts and hashlib.sha256(data).hexdigest() == sha256:
+                self.whole_photos += 1
+            elif len(pieces) < parts and sha256 not in self._shown:
+                self._note("photo", f"photo {sha256[:12]} came only in part, and nothing shows it")
+            else:
+                text = f"photo {sha256[:12]} is not the one that its hash names"
+                self._wrong("photo", text, self._shown.get(sha256, 0), "It shows nothing that can be relied on.")
+        for sha256, seq in self._shown.items():
+            if sha256 not in self._parts:
+                text = f"photo {sha256[:12]} is not on record"
+                self._wrong("photo", text, seq, "The observation stands without its picture.")
+
+    def _wrong(self, about: str, text: str, seq: int = 0, means: str = "") -> None:
+        self.remarks.append(Remark(about, True, text, means, seq))
+
+    def _note(self, about: str, text: str, seq: int = 0, means: str = "") -> None:
+        self.remarks.append(Remark(about, False, text, means, seq))
+
+
+def _date(wall_ns: int) -> str:
+    try:
+        return iso_date(wall_ns)
+    except (OverflowError, ValueError, OSError):
+        return ""  # a damaged time

@@ -1,0 +1,109 @@
+"""An audit as a file that its auditor signed, and public keys as files.
+
+The file is JSON: `audit` (the model of `audit_record`), `signed_ns` (wall time, ns since 1970), `public_key` and
+`signature` (Ed25519, RFC 8032, hex) over the line "lineset audit 1", `signed_ns` in decimal, a line feed, and the
+very bytes of `audit`.
+"""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import msgspec
+
+from lineset.audit.audit_record import Audit
+from lineset.journal import durable
+from lineset.journal.errors import JournalError, KeyFileError, WrongFormatError, from_os
+from lineset.journal.seal import StationKey, text_signed_by
+
+SUFFIX = ".audit.json"
+_PURPOSE = b"audit 1"
+
+
+class SignedAudit(msgspec.Struct, frozen=True):
+    """What the file holds."""
+
+    audit: msgspec.Raw
+    signed_ns: int
+    public_key: str
+    signature: str
+
+    def content(self) -> Audit:
+        """The audit. Raises msgspec.ValidationError or DecodeError where it is none of ours."""
+        return msgspec.json.decode(self.audit, type=Audit)
+
+    def signed_well(self) -> bool:
+        """Whether the signature belongs to the key that the file names; whose that is is another question."""
+        try:
+            key, signature = bytes.fromhex(self.public_key), bytes.fromhex(self.signature)
+        except ValueError:
+            return False
+        return text_signed_by(key, signature, _PURPOSE, _text(self.signed_ns, bytes(self.audit)))
+
+
+def _text(signed_ns: int, audit: bytes) -> bytes:
+    return str(signed_ns).encode() + b"\n" + audit
+
+
+def write_signed(audit: Audit, key: StationKey, folder: Path) -> Path:
+    """Sign an audit and put it into `folder` (made if needed); its path. Raises JournalError."""
+    body = msgspec.json.encode(audit)
+    now = time.time_ns()
+    signature = key.sign_text(_PURPOSE, _text(now, body)).hex()
+    signed = SignedAudit(msgspec.Raw(body), now, key.public.hex(), signature)
+    path = folder / f"{Path(audit.target).stem}{SUFFIX}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        durable.write_atomically(path, msgspec.json.encode(signed) + b"\n")
+    except OSError as error:
+        raise from_os(error, path) from error
+    return path
+
+
+def read_signed(path: Path) -> SignedAudit:
+    """Read such a file. Raises JournalError when it cannot be read or is none."""
+    try:
+        signed = msgspec.json.decode(path.read_bytes(), type=SignedAudit)
+        signed.content()
+    except OSError as error:
+        raise from_os(error, path) from error
+    except (msgspec.ValidationError, msgspec.DecodeError) as error:
+        raise WrongFormatError(path, f"this is not a signed audit ({error})", "Name a file of audit --out") from error
+    return signed
+
+
+def read_public_key(path: Path) -> bytes:
+    """A public key (32 bytes) from a file: 64 hex digits, a public key as PEM, or the station's own key file.
+
+    Raises MissingFileError, PermissionDeniedError, KeyFileError.
+    """
+    try:
+        raw = path.read_bytes()[:65536]
+    except OSError as error:
+        raise from_os(error, path) from error
+    try:
+        if b"PRIVATE KEY" in raw:
+            return StationKey.load(path).public
+        if b"PUBLIC KEY" in raw:
+            return _from_pem(raw)
+        key = bytes.fromhex(raw.decode("ascii"))
+        if len(key) != 32:
+            raise ValueError("not 32 bytes")
+        return key
+    except JournalError:
+        raise
+    except ValueError as error:
+        raise KeyFileError(
+            path, "this is no Ed25519 public key", "Give 64 hex digits, as lineset audit --own-key shows them, or PEM"
+        ) from error
+
+
+def _from_pem(raw: bytes) -> bytes:
+    from cryptography.hazmat.primitives import serialization
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
+    key = serialization.load_pem_public_key(raw)
+    if not isinstance(key, Ed25519PublicKey):
+        raise ValueError("a key of another kind")
+    return key.public_bytes(serialization.Encoding.Raw, serialization.PublicFormat.Raw)
