@@ -27,6 +27,9 @@ _CLOSE_K = 1e-7  # the last Newton step, from this near, is exact to the last di
 _STEPS = 100
 
 
+_ROUNDING_K = 1e-9
+
+
 def _root(what: str, rises: Callable[[float], tuple[float, float]], low: float, high: float, guess: float) -> float:
     """Where a rising function, given with its slope, is zero: Newton inside a shrinking bracket."""
     x = min(max(guess, low), high)
@@ -128,6 +131,8 @@ def ratio_from_wet_bulb(temperature_cel: float, wet_bulb_cel: float, pressure_pa
 
     Raises OutOfRange for a wet bulb above the dry bulb, or one too low for any air of this dry bulb.
     """
+    if temperature_cel < wet_bulb_cel <= temperature_cel + _ROUNDING_K:
+        wet_bulb_cel = temperature_cel  # equal as typed, and apart by a last bit since they were converted
     if wet_bulb_cel > temperature_cel:
         raise OutOfRange(
             "wet bulb", value=wet_bulb_cel, low=LOWEST_CEL, high=temperature_cel, unit="Cel",
