@@ -1,11 +1,12 @@
 // The board: hears everything, shows the sheet, and asks the station for what a hand wants done.
 import { choices, keyed, make, say } from "./dom.js";
+import { showFacts, showWants, wantsOf } from "./facts.js";
 import { job, take } from "./job.js";
 import { showJudged } from "./judged.js";
 import { ask, connect } from "./link.js";
 import { send, smaller } from "./photo.js";
 import { showPlot } from "./plot.js";
-import { showSheet } from "./sheet.js";
+import { buttonRow, nextUp, renewButtons, showSheet, systemTitle } from "./sheet.js";
 import { canListen, listen, speak, switchVoice } from "./voice.js";
 import { learn, t } from "./words.js";
 
@@ -16,6 +17,8 @@ let session = {};
 let linked = false;
 let due = false;
 let spoken = 0;
+let asked = ""; // the visit and phase whose facts were asked for
+let refused = null; // what the station did not do, and why
 
 // ------------------------------------------------------------------------------------------------------- start
 
@@ -42,6 +45,7 @@ async function start() {
     // a station that was started anew has new passwords
     if (!up && linked) setTimeout(again, 2000);
     linked = up;
+    if (!up) asked = "";
     draw();
   });
   draw();
@@ -90,8 +94,10 @@ function show() {
   for (const id of ["write", "closing"]) $(id).hidden = !visit;
   $("sheet").hidden = !visit;
   showNext(visit);
+  showBar();
   showQuestions();
-  if (visit) showSheet($("sheet"), press);
+  if (visit) { showSheet($("sheet"), press); askFacts(visit); }
+  showFacts($("facts"), session.facts || {}, order);
   showJudged($("judged"), $("judged-list"));
   showPlot($("plots"), $("plot-what"), $("plot"), $("plot-words"));
   showInstruments();
@@ -100,20 +106,38 @@ function show() {
 }
 
 function showNext(visit) {
-  const sheets = Object.values(job.systems).map((its) => its.worklist).filter(Boolean);
-  const sheet = sheets.find((each) => each.next) || sheets[0];
+  const up = visit ? nextUp() : null;
   $("voice").hidden = !visit;
-  if (!visit || !sheet) {
-    say($("next-sentence"), visit ? t("The sheet is being made.") : t("No visit is open."));
-    say($("next-left"), "");
-    $("meanwhile").replaceChildren();
-    return;
-  }
-  say($("next-sentence"), sheet.next_sentence || t("Everything is collected."));
+  const many = Object.keys(job.systems).length > 1;
+  const sentence = !visit ? t("No visit is open.") : !up ? t("The sheet is being made.")
+    : `${many && up.sheet.next_sentence ? `${systemTitle(up.system)}: ` : ""}${up.sheet.next_sentence || t("Everything is collected.")}`;
+  say($("next-sentence"), sentence);
+  say($("bar"), t("Next: {sentence}", { sentence }));
+  const sheets = Object.values(job.systems).map((its) => its.worklist).filter(Boolean);
   const left = Math.ceil(Math.max(0, ...sheets.map((each) => each.minutes_left)));
-  say($("next-left"), left === 1 ? t("About 1 minute left.") : t("About {n} minutes left.", { n: left }));
-  keyed($("meanwhile"), (sheet.meanwhile || []).map((text, at) => ({ text, at })), (each) => String(each.at), () => make("li"),
+  say($("next-left"), !up ? "" : left === 1 ? t("About 1 minute left.") : t("About {n} minutes left.", { n: left }));
+  keyed($("next-do"), up && up.item ? [up] : [], (each) => `${each.system}/${each.item.id}/${each.item.phase}`, (each) => {
+    const element = make("div", {}, make("p", { class: "caution" }), buttonRow(each.item, (what) => press(what, each.system, element.item)));
+    return element;
+  }, (element, each) => {
+    element.item = each.item;
+    say(element.querySelector(".caution"), each.item.caution || "");
+    element.querySelector(".caution").hidden = !each.item.caution;
+    renewButtons(element.querySelector(".row"), each.item);
+  });
+  keyed($("meanwhile"), ((up && up.sheet.meanwhile) || []).map((text, at) => ({ text, at })), (each) => String(each.at), () => make("li"),
     (item, each) => say(item, each.text));
+}
+
+// What was declared before this page listened, and what a new phase has ended.
+async function askFacts(visit) {
+  const key = `${visit.visit}/${visit.phase}`;
+  if (!linked || asked === key) return;
+  asked = key;
+  const reply = await ask("visit-show", {});
+  if (!reply.ok || !reply.data || reply.data.visit !== visit.visit) { asked = ""; return; }
+  for (const [id, told] of Object.entries(reply.data.systems || {})) job.declared[id] = told.declared;
+  draw();
 }
 
 function showQuestions() {
@@ -185,13 +209,29 @@ function showForms() {
 function showClosing(visit) {
   const at = PHASES.indexOf(visit.phase);
   keyed($("phases"), PHASES, (phase) => phase,
-    (phase) => make("button", { type: "button", onclick: () => order("phase", { phase }) }, t(phase.replace("_", " "))),
+    (phase) => make("button", { type: "button", onclick: () => goOn("phase", { phase }, "force-phase") }, t(phase.replace("_", " "))),
     (button, phase) => {
       button.setAttribute("aria-pressed", phase === visit.phase);
       button.className = phase === visit.phase || PHASES.indexOf(phase) === at + 1 ? "" : "plain";
     });
   const missing = Object.entries(job.systems).flatMap(([id, its]) => ((its.worklist && its.worklist.missing) || []).map((text) => `${id}: ${text}`));
-  keyed($("missing"), missing.map((text, n) => ({ text, n })), (each) => String(each.n), () => make("li"), (item, each) => say(item, each.text));
+  $("missing-fold").hidden = !missing.length;
+  say($("missing-head"), t("Still missing before it can be closed: {n}", { n: missing.length }));
+  if (refused) showWants($("refused-wants"), refused.wants, order);
+  if ($("missing-fold").open) showWants($("missing"), missing, order);
+}
+
+// What the station refused, with what it misses, and the way on all the same for who answers for it.
+async function goOn(verb, args, force) {
+  const reply = await order(verb, args, true);
+  refused = reply.ok || reply.silent ? null : { verb: force, args, wants: wantsOf(reply.text) };
+  $("refused").hidden = !refused;
+  if (!refused) return;
+  say($("refused-head"), verb === "phase" ? t("Not yet: {phase}. Missing:", { phase: t(args.phase.replace("_", " ")) }) : t("Not closed yet. Missing:"));
+  showWants($("refused-wants"), refused.wants, order);
+  $("force-form").elements.reason.value = "";
+  $("refused").scrollIntoView({ block: "nearest" });
+  $("refused-head").focus();
 }
 
 function showKnown() {
@@ -203,10 +243,16 @@ function showKnown() {
 
 // --------------------------------------------------------------------------------------------------------- ask
 
-async function order(verb, args) {
+async function order(verb, args, whole = false) {
+  if (!linked) {
+    const reply = { ok: false, silent: true };
+    tell(t("No connection: this was not done. Do it again when the page is connected."));
+    return whole ? reply : false;
+  }
   const reply = await ask(verb, args);
-  tell(reply.silent ? t("The station did not answer; nothing is known to be done.") : reply.text);
-  return reply.ok;
+  const refusal = whole && !reply.ok && !reply.silent; // shown where it was asked, not here
+  tell(reply.silent ? t("The station did not answer; nothing is known to be done.") : refusal ? "" : reply.text);
+  return whole ? reply : reply.ok;
 }
 
 let toldTimer = 0;
@@ -278,11 +324,22 @@ $("observe-form").addEventListener("submit", async (event) => {
   return undefined;
 });
 
-$("close-form").addEventListener("submit", (event) => { event.preventDefault(); order("visit-close", {}); });
-$("force-close").addEventListener("click", () => {
-  const reason = $("close-form").elements.reason.value;
+$("close-form").addEventListener("submit", (event) => { event.preventDefault(); goOn("visit-close", {}, "force-close"); });
+$("force-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const reason = event.target.elements.reason.value.trim();
   if (!reason) tell(t("Give the reason first; it goes on record."));
-  else order("force-close", { reason });
+  else if (refused) goOn(refused.verb, { ...(refused.args.phase ? { phase: refused.args.phase } : {}), reason }, refused.verb);
 });
+$("facts-system").addEventListener("change", show);
+$("missing-fold").addEventListener("toggle", show);
+$("sheet").addEventListener("toggle", () => draw(), true); // a fold that was opened is brought up to date
+$("bar").addEventListener("click", (event) => { event.preventDefault(); $("next").scrollIntoView(); });
+// what is next stays in view: as a bar, as soon as its own section is not
+function showBar() {
+  const { bottom } = $("next-do").getBoundingClientRect();
+  $("bar").hidden = bottom > 0 || !job.visit || job.visit.state !== "open";
+}
+addEventListener("scroll", showBar, { passive: true });
 
 start();

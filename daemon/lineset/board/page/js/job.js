@@ -3,15 +3,15 @@ const KEEP_S = 3600;
 
 export const job = {
   station: null, visit: null, visitId: "", instruments: {}, systems: {}, questions: {}, cue: null, observations: {},
-  placed: {},
+  placed: {}, declared: {},
 };
 
 function system(id) {
-  return (job.systems[id] ||= { now: null, run: null, worklist: null, settled: {}, checks: {}, findings: {}, series: {} });
+  return (job.systems[id] ||= { now: null, run: null, worklist: null, settled: {}, checks: {}, findings: {}, series: {}, live: {} });
 }
 
 function forget() {
-  Object.assign(job, { visit: null, visitId: "", systems: {}, questions: {}, cue: null, observations: {}, placed: {} });
+  Object.assign(job, { visit: null, visitId: "", systems: {}, questions: {}, cue: null, observations: {}, placed: {}, declared: {} });
 }
 
 // A point's name from its level in a topic: heat_strip_current-2 is heat_strip_current.2
@@ -57,10 +57,15 @@ export function take(levels, message) {
   if (third === "event") {
     // where each channel was put last, so that a wrong placement can be put right by naming that entry
     if (fourth === "placed" && message) job.placed[`${message.body.instrument}/${message.body.channel}`] = message.seq;
+    if (fourth === "declared" && message) {
+      const { system: id, fact, value = true } = message.body; // what is as usual is left out
+      (job.declared[id] ||= {})[fact] = value;
+    }
     return "state";
   }
   const its = system(third);
   if (fourth === "now") { its.now = message; if (message) remember(its, message); return "live"; }
+  if ((fourth === "reading" || fourth === "derived") && message) { its.live[nameOf(fifth)] = message; return "live"; }
   if (fourth === "run") { its.run = message; return "state"; }
   if (fourth === "worklist") { its.worklist = message; return "state"; }
   if (fifth === "settled") { put(its.settled, `${fourth}/${nameOf(sixth)}`, message); return "state"; }
