@@ -6,6 +6,8 @@ from collections.abc import Callable, Collection
 from datetime import UTC, datetime
 from pathlib import Path
 
+import msgspec
+
 import lineset
 from lineset.audit.audit_record import Audit, Remark, ReplayRecord, VerdictRecord
 from lineset.audit.contents import Contents
@@ -45,16 +47,27 @@ def audit(path: Path, keys: Collection[bytes] = (), progress: Progress | None = 
     try:
         with JournalReader(path, lenient=True) as reader, reader.still():
             return _Audit(path, reader, found, frozenset(keys)).outcome(progress)
-    except JournalError as error:
+    except Exception as error:
+        # a damaged file can hold anything; what verify found of it is told all the same
+        if found.ok and not isinstance(error, JournalError):
+            raise
         remarks = [_remark_of(problem, ()) for problem in found.problems]
-        if str(error) not in {remark.text for remark in remarks}:
-            remarks.append(Remark("file", True, str(error), "Nothing after this place could be looked at."))
+        text = printable(str(error))
+        if text not in {remark.text for remark in remarks}:
+            remarks.append(Remark("file", True, text, "Nothing after this place could be looked at."))
         return Audit(target=str(path), outcome=FAIL, by_version=lineset.__version__, remarks=tuple(remarks))
+
+
+def printable(text: str) -> str:
+    """Text of a damaged file, where bytes that are not UTF-8 came as surrogates, as it can be written down."""
+    return text.encode("utf-8", "backslashreplace").decode()
 
 
 def not_looked(path: Path, why: str) -> Audit:
     """The outcome for a target that could not be examined at all."""
-    remark = Remark("file", True, why, "Nothing was examined; this says neither that it is sound nor that it is not.")
+    remark = Remark(
+        "file", True, printable(why), "Nothing was examined; this says neither that it is sound nor that it is not."
+    )
     return Audit(target=str(path), outcome=NOT_LOOKED, by_version=lineset.__version__, remarks=(remark,))
 
 
@@ -81,9 +94,8 @@ def _is_journal_by_name(path: Path) -> bool:
 
 
 def _remark_of(problem: Problem, verdicts: Collection[VerdictRecord]) -> Remark:
-    return Remark(
-        _ABOUT[problem.fault], True, problem.text, what_it_means(problem.seq, verdicts), problem.seq, problem.block
-    )
+    means = what_it_means(problem.seq, verdicts)
+    return Remark(_ABOUT[problem.fault], True, printable(problem.text), means, problem.seq, problem.block)
 
 
 def what_it_means(seq: int, verdicts: Collection[VerdictRecord]) -> str:
@@ -146,16 +158,17 @@ class _Audit:
         known = self._key(verdicts)
         self._replayed(replay, replaying, verdicts)
         self._gaps(verdicts)
-        remarks = tuple(sorted(self._remarks, key=lambda remark: not remark.wrong))
+        clean = (msgspec.structs.replace(remark, text=printable(remark.text)) for remark in self._remarks)
+        remarks = tuple(sorted(clean, key=lambda remark: not remark.wrong))
         opened = contents.opened
         return Audit(
             target=str(self._path),
             outcome=FAIL if any(remark.wrong for remark in remarks) else PASS,
             by_version=lineset.__version__,
             remarks=remarks,
-            journal=reader.meta.get("id", ""),
-            station=opened.station if opened else reader.meta.get("station", ""),
-            visit=opened.visit if opened else reader.meta.get("visit", ""),
+            journal=printable(reader.meta.get("id", "")),
+            station=opened.station if opened else printable(reader.meta.get("station", "")),
+            visit=opened.visit if opened else printable(reader.meta.get("visit", "")),
             version=opened.version if opened else "",
             opened=_iso(contents.first_wall_ns),
             ended=_iso(contents.last_wall_ns),

@@ -36,9 +36,13 @@ class Contents:
     def take(self, row: Row) -> e.AnyBody | None:
         """Look at a row; its body, or None when that cannot be read."""
         self._rows += 1
+        if not (type(row.seq) is type(row.t) is int and type(row.kind) is str and type(row.body) is bytes):
+            # what STRICT refuses, but damage can make
+            self._wrong("entry", f"entry {row.seq} holds what no entry can", row.seq)
+            return None
         try:
             body = e.decode(row.body)
-        except (e.EntryError, TypeError, ValueError) as error:
+        except e.EntryError as error:
             self._wrong("entry", f"entry {row.seq}: {error}", row.seq)
             return None
         if e.kind_of(body) != row.kind:

@@ -228,7 +228,8 @@ class JournalReader(Reading):
                 self._recognise()
             except JournalError as error:
                 cause = error.__cause__
-                if not isinstance(cause, sqlite3.Error) or cause.sqlite_errorcode & 0xFF not in (
+                # errors of the sqlite3 module's own, such as text that is not UTF-8, have no code
+                if getattr(cause, "sqlite_errorcode", 0) & 0xFF not in (
                     sqlite3.SQLITE_CANTOPEN,
                     sqlite3.SQLITE_READONLY,
                 ):
