@@ -31,10 +31,10 @@ from lineset.equipment.display import Units, shown
 from lineset_drivers.quantity import Quantity
 
 # A fault is alleged only where the sound system is less likely than this; tuned on simulated visits.
-ALARM = 0.30
+ALARM = 0.40
 _ALARM_OFF = 0.10  # the same before an instrument is accused, which is on circumstantial evidence only
 # Between that and this it says that it cannot tell whether anything is wrong.
-DOUBT = 0.80
+DOUBT = 0.85
 # and named where one explanation holds this part of what is left.
 NAMED = 0.55
 _NAMED_OFF = 0.80  # the same for an instrument
@@ -104,7 +104,9 @@ def diagnose(
     if sound >= DOUBT or (known and sound >= ALARM):
         return Diagnosis(Outcome.NAMED if known else Outcome.SOUND, tuple(known), rows, footing=footing)
     ranked = _ranked([each for each in weighed if each.name != SOUND], 1.0 - sound)
-    likely = [_cause(each, rows, table, units) for each in ranked if each.share >= _WORTH_NAMING]
+    # what is told is the part of all that may explain the readings, the sound system too: no more sure than that
+    told_share = [Weighed(each.name, each.share * (1.0 - sound)) for each in ranked if each.share >= _WORTH_NAMING]
+    likely = [_cause(each, rows, table, units) for each in told_share]
     if any(cause.id == "failing_fan_capacitor" for cause in electrical):
         likely = [_by_fan(cause) for cause in likely]
     causes = (*known, *likely)

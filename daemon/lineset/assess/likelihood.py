@@ -27,13 +27,13 @@ SOUND = "sound"
 # What a technician is called to is more often faulty than not looked at for nothing; which faults are commoner is
 # common practice, no source.
 PRIOR: Mapping[str, float] = {
-    SOUND: 0.68,
+    SOUND: 0.675,
     Fault.LOW_INDOOR_AIRFLOW: 0.06,
     Fault.OUTDOOR_COIL: 0.06,
     Fault.LOW_CHARGE: 0.06,
     Fault.HIGH_CHARGE: 0.04,
     Fault.RESTRICTION: 0.025,
-    Fault.VALVE_LEAK: 0.025,
+    Fault.VALVE_LEAK: 0.03,
     Fault.NON_CONDENSABLES: 0.015,
     "off:vapor_service_pressure": 0.004,
     "off:liquid_service_pressure": 0.004,
@@ -72,6 +72,8 @@ class Weighed:
 
 def _shift(row: Row, name: str) -> tuple[float, float]:
     """Mean and spread of a feature's shift, in parts of severity x scale."""
+    if name in row.sizes:
+        return row.sizes[name]
     sign = row.sign(name)
     if name in _AIR_DROP_POINTS and sign == "?":
         return 0.4, 0.8

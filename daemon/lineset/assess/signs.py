@@ -5,12 +5,20 @@ move with the fault but much less than the others; which those are is judgement 
 has signs only. Each row says where its signs are from. The air-side drops and standing pressures are no part of the
 published chart: their cells are first principles (a clogged filter drops more; gas that does not condense adds its
 pressure at rest).
+
+The leaking compressor's row has sizes too, for the sum of what it moves is what tells it from other faults. They are
+reasoned from energy balances: gas that leaks back is compressed again, so the discharge carries its heat a second time;
+less refrigerant goes round, so the low side rises by more than the high side falls, and both coils move less heat. A
+valve makes up for part of it, so superheat and subcooling hardly follow; an orifice does not, and drops both, and with
+the colder suction gas the discharge. The figures are judgement, and were held against simulated visits of the seed that
+thresholds are tuned on.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from types import MappingProxyType
 
@@ -56,6 +64,8 @@ class Row:
     signs: str
     weak: tuple[str, ...]
     source: str
+    # mean and spread of a shift, in parts of severity x the feature's scale, where more than its sign is taken
+    sizes: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     @property
     def judged(self) -> bool:
@@ -74,12 +84,26 @@ class Row:
         raise KeyError(feature)
 
 
+_LEAK_VALVE: Mapping[str, tuple[float, float]] = MappingProxyType(
+    {
+        "evaporating": (1.1, 0.4),
+        "condensing": (-0.7, 0.35),
+        "coil_rise": (-0.7, 0.35),
+        "split": (-0.5, 0.35),
+        "compression_heat": (1.3, 0.45),
+        "subcooling": (-0.2, 0.3),
+    }
+)
+_LEAK_ORIFICE: Mapping[str, tuple[float, float]] = MappingProxyType(
+    {**_LEAK_VALVE, "superheat": (-1.0, 0.6), "subcooling": (-1.2, 0.6), "discharge": (-1.6, 1.0)}
+)
+
 ORIFICE: Mapping[Fault, Row] = MappingProxyType(
     {
         row.fault: row
         for row in (
             Row(Fault.LOW_CHARGE, "-+--+--0", ("condensing", "coil_rise", "split", "evaporating"), PUBLISHED),
-            Row(Fault.VALVE_LEAK, "+------+", ("split",), PUBLISHED),
+            Row(Fault.VALVE_LEAK, "+------+", ("split",), PUBLISHED, _LEAK_ORIFICE),
             Row(Fault.RESTRICTION, "-+-++--0", ("condensing", "coil_rise"), PUBLISHED),
             Row(Fault.OUTDOOR_COIL, "+-+-++-0", ("evaporating", "superheat", "subcooling", "split"), PUBLISHED),
             Row(
@@ -97,7 +121,7 @@ VALVE: Mapping[Fault, Row] = MappingProxyType(
             Row(
                 Fault.LOW_CHARGE, "0+--?--0", ("superheat", "condensing", "coil_rise", "split"), JUDGEMENT
             ),
-            Row(Fault.VALVE_LEAK, "+0--?--+", ("condensing", "subcooling", "split"), JUDGEMENT),
+            Row(Fault.VALVE_LEAK, "+0--?--+", ("condensing", "subcooling", "split"), JUDGEMENT, _LEAK_VALVE),
             Row(Fault.RESTRICTION, "-+-++--0", ("condensing", "coil_rise"), JUDGEMENT),
             Row(Fault.OUTDOOR_COIL, "00+?++00", (), JUDGEMENT),
             Row(Fault.LOW_INDOOR_AIRFLOW, "-0-00-+0", ("condensing", "coil_rise"), JUDGEMENT),
@@ -111,7 +135,13 @@ VALVE: Mapping[Fault, Row] = MappingProxyType(
 def _common(one: Row, other: Row) -> Row:
     signs = "".join(a if a == b else "?" for a, b in zip(one.signs, other.signs, strict=True))
     weak = tuple(name for name in COLUMNS if name in one.weak or name in other.weak)
-    return Row(one.fault, signs, weak, JUDGEMENT)
+    sizes = {name: _both(one.sizes[name], other.sizes[name]) for name in one.sizes if name in other.sizes}
+    return Row(one.fault, signs, weak, JUDGEMENT, sizes)
+
+
+def _both(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
+    """A size that stands for either of two: midway, and as much wider."""
+    return (one[0] + other[0]) / 2.0, math.hypot((one[0] - other[0]) / 2.0, max(one[1], other[1]))
 
 
 UNKNOWN: Mapping[Fault, Row] = MappingProxyType({fault: _common(ORIFICE[fault], VALVE[fault]) for fault in Fault})

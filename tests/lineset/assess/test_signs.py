@@ -85,3 +85,18 @@ def test_an_unknown_metering_device_takes_only_what_both_charts_say() -> None:
         for feature in COLUMNS:
             both = {ORIFICE[fault].sign(feature), VALVE[fault].sign(feature)}
             assert row.sign(feature) == (both.pop() if len(both) == 1 else "?")
+
+
+def test_sizes_are_the_leaking_compressors_alone_and_go_the_way_of_its_signs() -> None:
+    for table in (ORIFICE, VALVE, UNKNOWN):
+        assert [fault for fault, row in table.items() if row.sizes] == [Fault.VALVE_LEAK]
+        row = table[Fault.VALVE_LEAK]
+        for feature, (mean, spread) in row.sizes.items():
+            assert row.sign(feature) in ("+" if mean > 0 else "-", "?")
+            assert spread > 0
+    # what the two tables do not agree on lies between them, and is less sure than either
+    between = UNKNOWN[Fault.VALVE_LEAK].sizes["subcooling"]
+    assert (
+        ORIFICE[Fault.VALVE_LEAK].sizes["subcooling"][0] < between[0] < VALVE[Fault.VALVE_LEAK].sizes["subcooling"][0]
+    )
+    assert between[1] > ORIFICE[Fault.VALVE_LEAK].sizes["subcooling"][1]

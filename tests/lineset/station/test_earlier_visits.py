@@ -45,7 +45,7 @@ subcooling_target_f = 10
 RULES = 'name = "ours"\n[preconditions]\nrun_minutes = 6\n'  # of visit time, so that the test is quick
 OUTDOOR, RETURN = 29.4, 23.9  # Cel
 CLEAN = (360.0, 36.7)  # liquid pressure, psig, and liquid line, Cel: about 12.7 K over outdoor air
-FOULED = (400.0, 41.4)  # the same with 4.3 K more, which on a first visit is within what the trade takes as usual
+FOULED = (391.0, 40.35)  # the same with 3.4 K more, which on a first visit is within what the trade takes as usual
 
 
 def wobbling(image: RegisterImage, registers: int) -> RegisterImage:
