@@ -28,6 +28,7 @@ from simulated_visits import MIX, visit
 from lineset.assess.diagnosis import Outcome, diagnose
 
 TUNED_ON = 1
+JUDGED_BEFORE = (2026, 2027)  # no tuning on these, but results of earlier thresholds were seen
 # fault of the mix -> ids of the causes that name it
 RIGHT: Mapping[str, tuple[str, ...]] = {
     "herm_capacitor": ("failing_herm_capacitor",),
@@ -146,6 +147,11 @@ def report(first: list[Judged], later: list[Judged], seed: int) -> str:
         "High charge and gas that does not condense hardly cost capacity: large there means 20 % too much charge, or",
         "half an atmosphere of gas. Instruments err within what they state; the kit differs from visit to visit.",
     ]
+    if seed in JUDGED_BEFORE:
+        lines += [
+            "This seed was never tuned on, but earlier thresholds were judged on it, and what they missed there was",
+            "known when the present ones were tuned: not quite as good as a seed that nobody has looked at.",
+        ]
     for title, judged in (("First visit to a system", first), ("Later visit, one earlier sound visit known", later)):
         lines += ["", f"### {title}", "", *goals(judged), "", *matrix(judged)]
     return "\n".join(lines) + "\n"
