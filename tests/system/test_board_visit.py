@@ -1,100 +1,26 @@
-"""The technician's page in a real browser, before a real station with its own broker: a visit by hand and by key."""
+"""The technician's page in a real browser, before a real station with its own broker: a whole visit by hand."""
 
 from __future__ import annotations
 
 import base64
 import hashlib
-import os
-import shutil
-import signal
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.async_playwright import Axe
-from playwright.async_api import Browser, BrowserContext, Page, Request, async_playwright, expect
-from station_rig import bodies, gauges_image, instrument, plug, station, station_text, visit_journal
+from board_browser import LAPTOP, NEEDS_CHROMIUM, PHONE, browser, open_visit, opened, served
+from playwright.async_api import Page, expect
+from station_rig import bodies, visit_journal
 
-from lineset.board.beside import board_beside
-from lineset.board.server import BoardServer
-from lineset.equipment.language import all_words
 from lineset.journal.verify import verify
-from lineset.station.daemon import Station
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = [
-    pytest.mark.system,
-    pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine"),
-]
-FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-]  # fmt: skip
-PHONE: dict[str, Any] = {"viewport": {"width": 360, "height": 740}, "has_touch": True, "is_mobile": True}
-LAPTOP: dict[str, Any] = {"viewport": {"width": 1280, "height": 800}}
-SYSTEMS = "".join(
-    f'[[system]]\nid = "{id_}"\ntitle = "{id_.capitalize()}"\nrefrigerant = "{fluid}"\nmetering_device = "txv"\n'
-    for id_, fluid in (("upstairs", "R-410A"), ("downstairs", "R-454B"))
-)
+pytestmark = [pytest.mark.system, NEEDS_CHROMIUM]
 WCAG = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
 # a transparent picture of one pixel (PNG), as any camera's file would come in
 PIXEL = base64.b64decode(
     "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJggg=="
 )
-
-
-@asynccontextmanager
-async def browser() -> AsyncIterator[Browser]:
-    async with async_playwright() as driver:
-        found = await driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        try:
-            yield found
-        finally:
-            await found.close()
-
-
-@asynccontextmanager
-async def served(
-    folder: Path, language: str = "en", body: str = "", port: int = 0
-) -> AsyncIterator[tuple[Station, BoardServer]]:
-    text = station_text(
-        folder / "data", f"{body}\n[board]\nport = {port}\n", speed=20, system=SYSTEMS, more=f'language = "{language}"'
-    )
-    async with station(folder, text) as van, board_beside(van) as board:
-        assert board is not None
-        yield van, board
-
-
-class Watched:
-    """A page, with what it asked for outside of its own server and what its console complained of."""
-
-    def __init__(self, page: Page, own: str) -> None:
-        self.page, self.foreign, self.complaints = page, list[str](), list[str]()
-        self._own = own.split("/#")[0].split("://")[1]
-        page.on("request", self._asked)
-        page.on("console", lambda m: self.complaints.append(m.text) if m.type == "error" else None)
-        page.on("pageerror", lambda error: self.complaints.append(str(error)))
-
-    def _asked(self, request: Request) -> None:
-        if not request.url.startswith(("blob:", "data:")) and request.url.split("://")[1].split("/")[0] != self._own:
-            self.foreign.append(request.url)
-
-
-async def opened(context: BrowserContext, url: str) -> Watched:
-    watched = Watched(await context.new_page(), url)
-    await watched.page.goto(url)
-    await watched.page.wait_for_selector("body[data-ready=yes]")
-    return watched
-
-
-async def open_visit(page: Page, name: str) -> None:
-    await page.fill("[name=visit]", name)
-    for box in await page.locator("#known-list input").all():
-        await box.check()
-    await page.click("#open-form button[type=submit]")
-    await expect(page.locator(".system")).to_have_count(2)
 
 
 async def go_on(page: Page, phase: int, reason: str) -> None:
@@ -179,91 +105,3 @@ async def test_a_whole_visit_is_run_through_the_page_alone(tmp_path: Path, size:
     assert parts.startswith(b"\xff\xd8\xff")  # drawn anew as JPEG
     assert [body["phase"] for body in kept if body["kind"] == "phase"] == ["before", "work", "drying", "after"]
     assert [body["text"] for body in kept if body["kind"] == "entered"] == ["76.4 degF"]
-
-
-async def test_a_page_that_loses_the_broker_keeps_what_it_shows_and_comes_back(tmp_path: Path) -> None:
-    async with served(tmp_path) as (van, board), browser() as chromium:
-        context = await chromium.new_context(**PHONE)
-        watched = await opened(context, board.url)
-        page = watched.page
-        await open_visit(page, "spring-2")
-        await expect(page.locator(".stop li").first).to_be_visible()
-        assert van.broker is not None
-        os.kill(van.broker.pid, signal.SIGKILL)
-        await expect(page.locator("#link")).to_contain_text("No connection")
-        await expect(page.locator(".stop li").first).to_be_visible()
-        await expect(page.locator("#link")).to_have_text("Connected.", timeout=15000)
-        panel = page.locator("#facts [data-part=near] button").first
-        await panel.click()
-        await expect(panel).to_have_attribute("aria-pressed", "true")
-        assert watched.foreign == []
-
-
-async def test_the_keyboard_alone_opens_a_visit_and_does_a_task(tmp_path: Path) -> None:
-    async with served(tmp_path) as (_, board), browser() as chromium:
-        page = (await opened(await chromium.new_context(**LAPTOP), board.url)).page
-
-        async def reach(selector: str) -> None:
-            for _ in range(120):
-                await page.keyboard.press("Tab")
-                if await page.evaluate("wanted => document.activeElement.matches(wanted)", selector):
-                    return
-            raise AssertionError(f"the keyboard never reaches {selector}")
-
-        await reach("[name=visit]")
-        await page.keyboard.type("by-key")
-        await reach("[name=known]")
-        await page.keyboard.press("Space")
-        await page.keyboard.press("Enter")
-        await expect(page.locator("#closing")).to_be_visible()
-        await reach("#phases button[data-key=before]")
-        await page.keyboard.press("Enter")
-        await expect(page.locator("#refused-head")).to_be_focused()
-        await reach("#force-form [name=reason]")
-        await page.keyboard.type("only the keyboard is tried")
-        await page.keyboard.press("Enter")
-        task = page.locator("#next-do [data-what=done]")
-        await expect(task).to_be_visible()
-        words = await task.get_attribute("aria-label")
-        await reach("#next-do [data-what=done]")
-        await page.keyboard.press("Enter")
-        await expect(task).not_to_have_attribute("aria-label", words or "")
-
-
-async def test_a_foreign_token_is_told_nothing(tmp_path: Path) -> None:
-    async with served(tmp_path) as (_, board), browser() as chromium:
-        page = await chromium.new_page()
-        await page.goto(board.url.split("#")[0] + "#foreign")
-        await expect(page.locator("#trouble-text")).to_contain_text("whole address")
-        assert await page.get_attribute("body", "data-ready") != "yes"
-
-
-async def test_a_spanish_page_has_no_english_left_of_what_the_catalogue_translates(tmp_path: Path) -> None:
-    async with served(tmp_path, language="es") as (_, board), browser() as chromium:
-        page = (await opened(await chromium.new_context(**PHONE), board.url)).page
-        await open_visit(page, "primavera")
-        await expect(page.locator(".stop li").first).to_be_visible()
-        assert await page.get_attribute("html", "lang") == "es"
-        shown = {line.strip() for line in (await page.inner_text("body")).splitlines()}
-        words = all_words("es")
-        left = {line for line in shown if line in words and words[line] != line}
-        assert not left
-
-
-async def test_live_values_stand_beside_what_settles_and_are_plotted(tmp_path: Path) -> None:
-    image = gauges_image()
-    image.before = lambda each: each.inputs.update({0: 1180 + each.answered % 40})
-    bus = plug(tmp_path / "bus", image)
-    gauges = instrument("gauges", "pressure-transducer-2ch", bus.url, "low vapor_service_pressure")
-    gauges = gauges.replace("channel =", 'system = "upstairs"\nchannel =')
-    try:
-        async with served(tmp_path, body=gauges) as (_, board), browser() as chromium:
-            page = (await opened(await chromium.new_context(**LAPTOP), board.url)).page
-            await open_visit(page, "spring-3")
-            live = page.locator(".live:visible").first
-            await expect(live).to_contain_text("psig")
-            await page.get_by_role("button", name="Plot").first.click()
-            await expect(page.locator("#plot canvas")).to_be_visible()
-            await expect(page.locator("#plot-words")).to_contain_text("values from")
-    finally:
-        bus.unplug()

@@ -112,7 +112,7 @@ function showNext(visit) {
   const sentence = !visit ? t("No visit is open.") : !up ? t("The sheet is being made.")
     : `${many && up.sheet.next_sentence ? `${systemTitle(up.system)}: ` : ""}${up.sheet.next_sentence || t("Everything is collected.")}`;
   say($("next-sentence"), sentence);
-  say($("bar"), t("Next: {sentence}", { sentence }));
+  say($("bar").firstElementChild, t("Next: {sentence}", { sentence }));
   const sheets = Object.values(job.systems).map((its) => its.worklist).filter(Boolean);
   const left = Math.ceil(Math.max(0, ...sheets.map((each) => each.minutes_left)));
   say($("next-left"), !up ? "" : left === 1 ? t("About 1 minute left.") : t("About {n} minutes left.", { n: left }));
@@ -209,10 +209,10 @@ function showForms() {
 function showClosing(visit) {
   const at = PHASES.indexOf(visit.phase);
   keyed($("phases"), PHASES, (phase) => phase,
-    (phase) => make("button", { type: "button", onclick: () => goOn("phase", { phase }, "force-phase") }, t(phase.replace("_", " "))),
+    (phase) => make("button", { type: "button", class: "plain", onclick: () => goOn("phase", { phase }, "force-phase") }),
     (button, phase) => {
       button.setAttribute("aria-pressed", phase === visit.phase);
-      button.className = phase === visit.phase || PHASES.indexOf(phase) === at + 1 ? "" : "plain";
+      say(button, `${phase === visit.phase ? "▸ " : PHASES.indexOf(phase) < at ? "✓ " : ""}${t(phase.replace("_", " "))}`);
     });
   const missing = Object.entries(job.systems).flatMap(([id, its]) => ((its.worklist && its.worklist.missing) || []).map((text) => `${id}: ${text}`));
   $("missing-fold").hidden = !missing.length;
