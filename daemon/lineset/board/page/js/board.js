@@ -251,15 +251,15 @@ async function order(verb, args, whole = false) {
   }
   const reply = await ask(verb, args);
   const refusal = whole && !reply.ok && !reply.silent; // shown where it was asked, not here
-  tell(reply.silent ? t("The station did not answer; nothing is known to be done.") : refusal ? "" : reply.text);
+  tell(reply.silent ? t("The station did not answer; nothing is known to be done.") : refusal ? "" : reply.text, reply.ok ? 4000 : 12000);
   return whole ? reply : reply.ok;
 }
 
 let toldTimer = 0;
-function tell(text) {
+function tell(text, stays = 12000) {
   say($("said"), text);
   clearTimeout(toldTimer);
-  toldTimer = setTimeout(() => say($("said"), ""), 12000);
+  toldTimer = setTimeout(() => say($("said"), ""), stays);
 }
 
 function press(what, system, item) {
@@ -331,6 +331,7 @@ $("force-form").addEventListener("submit", (event) => {
   if (!reason) tell(t("Give the reason first; it goes on record."));
   else if (refused) goOn(refused.verb, { ...(refused.args.phase ? { phase: refused.args.phase } : {}), reason }, refused.verb);
 });
+$("said").addEventListener("click", () => tell("")); // it may cover what a hand wants to press
 $("facts-system").addEventListener("change", show);
 $("missing-fold").addEventListener("toggle", show);
 $("sheet").addEventListener("toggle", () => draw(), true); // a fold that was opened is brought up to date
