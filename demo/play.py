@@ -22,7 +22,6 @@ from technician import VISIT, Technician
 
 from lineset.board.beside import read_board_file
 from lineset.contract.worklist import CueMessage
-from lineset.journal.verify import verify
 from lineset.stream.address import BrokerFile, read_broker_file
 
 HERE = Path(__file__).resolve().parent
@@ -199,17 +198,22 @@ async def start_relay(
 
 
 async def finish(out: Path, env: dict[str, str]) -> bool:
-    """Look whether the record is sealed as it was written, and write the report from it alone."""
+    """Audit the sealed record, and write the report from it alone."""
     journal = out / "data" / "visits" / f"{VISIT}.journal"
-    found = await asyncio.to_thread(verify, journal)
-    print(f"record: {journal}: " + ("sealed, and as it was written" if found.ok and found.sealed else "NOT AS WRITTEN"))
-    report = await asyncio.create_subprocess_exec(
-        program("lineset"), "report", str(journal), "--out", str(out / "report"), env=env,
-        stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
-    )  # fmt: skip
-    said, _ = await report.communicate()
-    print(f"report: {said.decode(errors='replace').strip()}")
-    return found.ok and found.sealed and report.returncode == 0
+    audited, said = await run("audit", str(journal), "--data", str(out / "data"), env=env)
+    print("\n".join(said.splitlines()[:5]))
+    reported, said = await run("report", str(journal), "--out", str(out / "report"), env=env)
+    print(said.strip())
+    return audited == reported == 0
+
+
+async def run(*arguments: str, env: dict[str, str]) -> tuple[int, str]:
+    """A verb of lineset from beginning to end: its exit code, and what it said."""
+    child = await asyncio.create_subprocess_exec(
+        program("lineset"), *arguments, env=env, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT
+    )
+    said, _ = await child.communicate()
+    return child.returncode or 0, said.decode(errors="replace")
 
 
 def how_to_watch(broker: BrokerFile, out: Path) -> None:

@@ -69,6 +69,8 @@ async def test_the_demo_plays_the_visit_hands_free_to_its_sealed_report(tmp_path
     found = verify(journal)
     assert found.ok
     assert found.sealed
+    assert re.search(r"^PASS +.*spring-demo.journal", said, re.M)
+    assert "all outputs are the same" in said
     by_readings = on_the_right_wire(journal)
     assert by_readings >= 6
     assert {file.suffix for file in (tmp_path / "out" / "report").iterdir()} >= {".html", ".pdf"}
