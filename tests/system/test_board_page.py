@@ -12,6 +12,7 @@ from playwright.async_api import expect
 from station_rig import gauges_image, instrument, plug
 
 from lineset.equipment.language import all_words
+from lineset.equipment.walk import STOPS
 
 pytestmark = [pytest.mark.system, NEEDS_CHROMIUM]
 
@@ -98,6 +99,9 @@ async def test_a_spanish_page_has_no_english_left_of_what_the_catalogue_translat
         words = all_words("es")
         left = {line for line in shown if line in words and words[line] != line}
         assert not left
+        heads = " ".join(await page.locator(".stop h3").all_inner_texts())
+        assert words[next(iter(STOPS))] in heads
+        assert not [stop for stop in STOPS if stop in heads and words[stop] != stop]
 
 
 async def test_live_values_stand_beside_what_settles_and_are_plotted(tmp_path: Path) -> None:

@@ -86,7 +86,7 @@ function renewStop(part, stop, system, its, press) {
     else if (mood === "finished" && !part.contains(document.activeElement)) part.open = false;
     part.dataset.mood = mood;
   }
-  const words = { stop: stop.stop, phase: t(stop.phase.replace("_", " ")), n: open.length };
+  const words = { stop: t(stop.stop), phase: t(stop.phase.replace("_", " ")), n: open.length };
   say(part.querySelector("h3"), !open.length ? t("✓ {stop} ({phase}): all done", words)
     : open.length === 1 ? t("{stop} ({phase}): 1 to do", words) : t("{stop} ({phase}): {n} to do", words));
   if (!part.open) return; // nobody sees it; it is brought up to date when it is opened
