@@ -1,0 +1,70 @@
+"""Take the pictures of the walk-through: plays the demo, looks at the board meanwhile, and at the report's first page.
+
+.venv/bin/python demo/pictures.py        # writes demo/walkthrough/*.png; needs Chromium on this machine
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import shutil
+import sys
+import tempfile
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+PICTURES = HERE / "walkthrough"
+# picture -> the phase, and what the demo says when it is taken
+MOMENTS = {
+    "at_rest": ("at rest", r"they are compared"),
+    "before": ("before", r"downstairs: clamp on HERM lead"),
+    "work": ("work", r"downstairs: wash the outdoor coil"),
+    "after": ("after", r"downstairs: clamp on compressor"),
+}
+FLAGS = (
+    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--disable-component-update --disable-sync"
+).split()
+
+
+async def main() -> int:
+    from playwright.async_api import async_playwright
+
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if chromium is None:
+        print("demo/pictures.py: no Chromium here; install it first", file=sys.stderr)
+        return 2
+    PICTURES.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder)
+        demo = await asyncio.create_subprocess_exec(
+            sys.executable, str(HERE / "play.py"), "--once", "--speed", "30", "--out", folder,
+            stdout=asyncio.subprocess.PIPE,
+        )  # fmt: skip
+        assert demo.stdout is not None
+        async with async_playwright() as playwright:
+            browser = await playwright.chromium.launch(executable_path=chromium, args=FLAGS)
+            page = await browser.new_page(viewport={"width": 390, "height": 844}, color_scheme="light")
+            phase = "at rest"
+            left = dict(MOMENTS)
+            while line := (await demo.stdout.readline()).decode():
+                if found := re.search(r"board:\s+(\S+)", line):
+                    await page.goto(found[1])
+                if found := re.search(r"  phase (\w+)", line):
+                    phase = found[1]
+                for name, (when, what) in list(left.items()):
+                    if phase == when and re.search(what, line):
+                        await page.wait_for_timeout(1500)  # the sheet comes once a second
+                        await page.screenshot(path=str(PICTURES / f"{name}.png"))
+                        del left[name]
+            code = await demo.wait()
+            await page.set_viewport_size({"width": 816, "height": 1056})
+            await page.goto(next((out / "report").glob("*.html")).as_uri())
+            await page.screenshot(path=str(PICTURES / "letter.png"))
+            await browser.close()
+    print(f"{len(MOMENTS) - len(left) + 1} pictures in {PICTURES}")
+    return code or (1 if left else 0)
+
+
+if __name__ == "__main__":
+    sys.exit(asyncio.run(main()))
