@@ -167,6 +167,7 @@ def list_data() -> list[dict[str, Any]]:
             "ratings": calc_ratings.flags_for(each.needs_nameplate),
             "estimate": each.estimate,
             "range": each.as_range,
+            "each_second": each.each_second,
             "sensitivity": {name: slope for name, _, slope in _sensitivity(each)},
             "formula": each.formula,
             "validity": each.validity,
@@ -187,5 +188,7 @@ def list_text() -> str:
         moved = "; ".join(words for _, words, _ in _sensitivity(each))
         rows = [("what", each.title), ("inputs", options), ("formula", each.formula), ("holds for", each.validity),
                 ("source", each.source), ("moves by", f"{moved} (at typical readings)")]  # fmt: skip
+        if each.each_second:
+            rows.append(("in a visit", "worked out once a second, and at once when an input settles or is entered"))
         blocks.append("\n".join([head, *_table(rows)]))
     return "\n\n".join(blocks)

@@ -124,7 +124,7 @@ ROWS = (
         Derived(
             f"{name}{how}", f"{title}{_FLOW_WORDS[how][0]}", (*air.FLOWS[how][0], *air.AIR_INPUTS), quantity,
             f"{formula}; {_FLOW_WORDS[how][1]}", _RANGE, _HANDBOOK, air.duty(how, part), as_range=True,
-            needs_mode=("cool",), needs_nameplate=_FLOW_NAMEPLATE[how],
+            each_second=True, needs_mode=("cool",), needs_nameplate=_FLOW_NAMEPLATE[how],
         )
         for how in air.FLOWS
         for name, title, part, quantity, formula in _PARTS
@@ -136,7 +136,7 @@ ROWS = (
             f"total capacity / (outdoor unit's + blower's power); {_FLOW_WORDS[how][1]}",
             f"{_RANGE}; as COP, or times 3.412 as EER; at the conditions of the moment, not of a rating", _HANDBOOK,
             air.efficiency(how, blower_measured=True), as_range=True, needs_run=True, needs_mode=("cool",),
-            needs_nameplate=_FLOW_NAMEPLATE[how],
+            each_second=True, needs_nameplate=_FLOW_NAMEPLATE[how],
         )
         for how in air.FLOWS
     ),
@@ -146,23 +146,23 @@ ROWS = (
         "total capacity / (outdoor unit's power + 365 W per 1000 cfm for the blower)",
         f"{_RANGE}; the blower's power is assumed (10 CFR 430 subpart B appendix M, from memory) and may be half or "
         "twice that", _HANDBOOK, air.efficiency("", blower_measured=False), estimate=True, as_range=True,
-        needs_run=True, needs_mode=("cool",),
+        each_second=True, needs_run=True, needs_mode=("cool",),
     ),
     Derived(
         "sensible_heat_ratio", "sensible heat ratio", air.AIR_INPUTS, Q.RATIO, "sensible / total capacity",
         "cooling, steady; needs no airflow; two humidity probes that disagree by 3 % move it by some 0.1", _HANDBOOK,
-        air.sensible_heat_ratio, as_range=True, needs_mode=("cool",),
+        air.sensible_heat_ratio, as_range=True, each_second=True, needs_mode=("cool",),
     ),
     Derived(
         "apparatus_dew_point", "apparatus dew point", air.AIR_INPUTS, Q.TEMPERATURE,
         "where the line from return to supply state meets saturation",
         "cooling with a wet coil; none where the line misses saturation", f"definition (from memory); {_REAL}",
-        air.apparatus_dew_point, as_range=True, needs_mode=("cool",),
+        air.apparatus_dew_point, as_range=True, each_second=True, needs_mode=("cool",),
     ),
     Derived(
         "bypass_factor", "bypass factor", air.AIR_INPUTS, Q.RATIO,
         "(supply air - apparatus dew point) / (return air - apparatus dew point)",
         "cooling with a wet coil; very sensitive to the supply air's humidity", f"definition (from memory); {_REAL}",
-        air.bypass_factor, as_range=True, needs_mode=("cool",),
+        air.bypass_factor, as_range=True, each_second=True, needs_mode=("cool",),
     ),
 )  # fmt: skip

@@ -103,7 +103,7 @@ def _state(
 ) -> Derived:  # fmt: skip
     return Derived(
         name, title, inputs, quantity, formula, validity, PROPERTIES if quantity is Q.DENSITY else _STATE, compute,
-        needs_refrigerant=True, needs_run=True, needs_mode=("cool",), estimate=estimate,
+        needs_refrigerant=True, needs_run=True, needs_mode=("cool",), estimate=estimate, each_second=True,
     )  # fmt: skip
 
 
@@ -141,6 +141,7 @@ ROWS = (
             f"refrigerant_mass_flow_{way.name}", f"refrigerant mass flow {way.title}", way.inputs, Q.MASS_FLOW,
             way.formula, f"{way.validity}; {_NO_VERDICT}", way.source, way.flow, needs_refrigerant=True,
             needs_run=True, needs_mode=("cool",), needs_nameplate=way.nameplate, estimate=way.estimate, as_range=True,
+            each_second=True,
         )
         for way in _WAYS
     ),
@@ -150,7 +151,7 @@ ROWS = (
             (*way.inputs, *(_LIQUID_LINE if way.own_liquid_port else _LIQUID_LINE[1:])), Q.HEAT_RATE,
             f"mass flow x (suction - liquid enthalpy); mass flow = {way.formula}", f"{way.validity}; {_NO_VERDICT}",
             f"{DEFINITION}; {way.source}", way.capacity, needs_refrigerant=True, needs_run=True, needs_mode=("cool",),
-            needs_nameplate=way.nameplate, estimate=way.estimate, as_range=True,
+            needs_nameplate=way.nameplate, estimate=way.estimate, as_range=True, each_second=True,
         )
         for way in _WAYS
     ),

@@ -99,7 +99,9 @@ class Derived:
     the other with one meter, within one run; the others need inputs of one moment. `needs_run`: says nothing while
     the system is stopped or starting; `needs_stopped`: only after a long stop; `needs_mode`: only in these modes of
     the run. `needs_nameplate` are the fields of the Nameplate that it is worked out with. `as_range`: told as its 95 %
-    interval, never the subject of a verdict. `for_instance` gives the formula of one instance, where ratings differ.
+    interval, never the subject of a verdict. `each_second`: takes long to work out and changes slowly, so that a visit
+    works it out once a second, and at once when an input settles or is entered, not at each sample of an input; by the
+    same formula. `for_instance` gives the formula of one instance, where ratings differ.
     """
 
     name: str
@@ -119,6 +121,7 @@ class Derived:
     needs_mode: tuple[str, ...] = ()
     needs_nameplate: tuple[str, ...] = ()
     as_range: bool = False
+    each_second: bool = False
     for_instance: Callable[[int], Formula] | None = None
 
     @property

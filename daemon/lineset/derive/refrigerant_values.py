@@ -124,7 +124,7 @@ ROWS = (
             "compressor running, fixed speed; at the superheat and subcooling of the map's own rating, within 5 % of a "
             f"new compressor{more}", f"{_MAP}; {PROPERTIES}", compressor_formulas.of_map(field),
             needs_refrigerant=True, needs_run=True, needs_nameplate=("compressor_map",), estimate=bool(suffix),
-            as_range=True,
+            as_range=True, each_second=True,
         )
         for suffix, words, ports, more in (
             ("", "", ("discharge_pressure", "common_suction_pressure"), ""),

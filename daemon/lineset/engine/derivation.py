@@ -113,6 +113,23 @@ def fed_by(system: SystemState, point_name: str) -> tuple[Derived, ...]:
     return (*found, *more)
 
 
+def placed(system: SystemState, named: Derived) -> bool:
+    """Whether something sat, or was entered, at each input of a derived value: else it needs no looking at."""
+    return all(name in system.points for name in named.inputs)
+
+
+@lru_cache(maxsize=64)
+def each_second(points: tuple[str, ...]) -> tuple[Derived, ...]:
+    """The derived values worked out once a second that all inputs of are among these points; in a fixed order."""
+    found = {
+        named.name: named
+        for point_name in points
+        for named in depending_on(point_name)
+        if named.each_second and all(name in points for name in named.inputs)
+    }
+    return tuple(found.values())
+
+
 def heard(system: SystemState, t: int, name: str) -> float | None:
     """What a probe says of the run at `t` ns; None where there is none that may be used.
 
@@ -190,9 +207,11 @@ def _gather_live(system: SystemState, places: list[PointState], paired: bool, t:
         taken = False
         entered = place.quality is Quality.ENTERED
         if value is not None and place.quality in USABLE and not entered and place.channel != "":
-            oldest = min(oldest, seen)
+            if seen < oldest:
+                oldest = seen
             settled = settled and place.settled
-            response_s = max(response_s, place.response_s)
+            if place.response_s > response_s:
+                response_s = place.response_s
             live.append(place)
         elif entered and value is not None and t - seen <= ENTERED_NS and same_run(system, place):
             attested = True
@@ -205,7 +224,8 @@ def _gather_live(system: SystemState, places: list[PointState], paired: bool, t:
         values.append(value)
         us.append(u)
         held.append(taken)
-        newest = max(newest, seen)
+        if seen > newest:
+            newest = seen
     if newest - oldest > SKEW_NS and not attested:
         return None
     if attested and settled:

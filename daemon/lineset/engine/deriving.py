@@ -62,6 +62,17 @@ def derive(
         )
 
 
+def due_each_second(system: SystemState) -> tuple[Derived, ...]:
+    """The derived values of each second an input of which was read since this was last asked."""
+    fresh = [name for name, place in system.points.items() if place.fresh]
+    if not fresh:
+        return ()
+    for name in fresh:
+        system.points[name].fresh = False
+    read = frozenset(fresh)
+    return tuple(each for each in derivation.each_second(tuple(system.points)) if not read.isdisjoint(each.inputs))
+
+
 def end_unfed(state: EngineState, system: SystemState) -> list[e.OutputBody]:
     """End, once a second, the derived values whose inputs have gone: at once where one is stale or otherwise no good.
 

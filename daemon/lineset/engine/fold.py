@@ -6,7 +6,7 @@ the state over. The same entries give the same outputs in any process: nothing h
 number or depends on the order of a set.
 
 Once a second of visit time (a tick, or the first entry after it) the run state is weighed, readings that went
-silent become stale, and all derived values are put on record.
+silent become stale, the derived values of each second are worked out, and all are put on record.
 """
 
 from __future__ import annotations
@@ -271,7 +271,7 @@ class Engine:
                     return  # a relay sent it again: its receipt was lost on the way
                 known.spool = body.spool
         routes = self._routes.get(body.instrument) or self._route(body.instrument)
-        dirty: dict[str, tuple[SystemState, dict[Derived, None]]] = {}
+        dirty: dict[str, tuple[SystemState, dict[str, Derived]]] = {}
         for sample in body.samples:
             name, value, flag = sample.channel, sample.value, sample.flag
             route = routes.get(name)
@@ -340,10 +340,12 @@ class Engine:
             if route.response_s and not (watch is not None and watch.settled):
                 place.lag = lagging(place, since, si, route.response_s)
             u = route.u_at_point(u, si, place.lag)
-            place.value, place.u = si, u
+            place.value, place.u, place.fresh = si, u, True
+            now = route.dirty
             if watch is not None:
                 if watch.push(t, si):
                     self._out.append(settling.changed(self._state, system, place, route.channel, self._budgets))
+                    now = {**now, **route.each_second}
                 elif watch.coarse and not place.told_coarse:
                     place.told_coarse = True
                     self._out.append(settling.too_coarse(system, place, route.channel))
@@ -361,13 +363,10 @@ class Engine:
             self._live.append(
                 LiveValue(system.record.id, place.name, False, t, si, u, quality, steady, body.instrument, name, ahead)
             )
-            if route.dirty:
-                marked = dirty.get(system.record.id)
-                if marked is None:
-                    marked = dirty[system.record.id] = (system, {})
-                marked[1].update(dict.fromkeys(route.dirty))
+            if now:
+                dirty.setdefault(system.record.id, (system, {}))[1].update(now)
         for system, names in dirty.values():
-            self._derive(system, tuple(names))
+            self._derive(system, tuple(names.values()))
 
     def _derive(self, system: SystemState, names: tuple[Derived, ...]) -> None:
         context = self._contexts[system.record.id]
@@ -385,6 +384,7 @@ class Engine:
                 continue
             self._out += channel_quality.find_stale(state, instrument)
         for system in state.systems.values():
+            self._derive(system, deriving.due_each_second(system))
             self._out += deriving.end_unfed(state, system)
             self._out += running.look(state, system, self._contexts[system.record.id].now(system))
             self._out += hunting.look(state, system)

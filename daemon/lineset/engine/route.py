@@ -56,6 +56,7 @@ class Route:
         "carries",
         "channel",
         "dirty",
+        "each_second",
         "fastest",
         "fine",
         "high",
@@ -86,9 +87,12 @@ class Route:
         self.system: SystemState | None = engine.systems.get(channel.system) if channel.point else None
         self.place: PointState | None = self.system.points.get(channel.point) if self.system else None
         self.carries = channel.point in CARRIES_WHILE_RUNNING
-        self.dirty: tuple[Derived, ...] = ()
+        self.dirty: dict[str, Derived] = {}
+        self.each_second: dict[str, Derived] = {}
         if self.system is not None:
-            self.dirty = derivation.fed_by(self.system, channel.point)
+            for each in derivation.fed_by(self.system, channel.point):
+                if derivation.placed(self.system, each):
+                    (self.each_second if each.each_second else self.dirty)[each.name] = each
 
     def u_at_point(self, u: float, si: float, lag: float) -> float:
         """Standard uncertainty of a reading with how the probe sits and how far it is behind; SI."""

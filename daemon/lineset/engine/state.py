@@ -33,6 +33,7 @@ class PointState(msgspec.Struct):
     value: float | None = None  # SI
     u: float = 0.0
     t: int = 0
+    fresh: bool = False  # read since the values of each second were last worked out
     quality: Quality = Quality.GOOD
     instrument: str = ""
     channel: str = ""
