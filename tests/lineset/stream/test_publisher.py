@@ -7,6 +7,7 @@ import itertools
 import json
 import os
 import signal
+import socket
 import time
 from collections.abc import Sequence
 from typing import Any
@@ -17,7 +18,7 @@ from lineset.contract import live
 from lineset.contract.topic import Topics
 from lineset.stream.address import BrokerAddress
 from lineset.stream.events import EventRow
-from lineset.stream.link import faithful
+from lineset.stream.link import connect, disconnect, faithful
 from lineset.stream.publisher import Publisher
 
 WAIT_S = 20.0
@@ -348,3 +349,11 @@ async def test_a_cancellation_that_comes_with_the_result_is_kept() -> None:
     task.cancel()
     await asyncio.wait({task}, timeout=5)
     assert task.cancelled()
+
+
+async def test_no_message_is_held_back_until_the_broker_acknowledges_the_one_before(broker: Any) -> None:
+    client = await connect(broker.address(), "at-once")
+    wire = client._client.socket()
+    assert isinstance(wire, socket.socket)
+    assert wire.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+    await disconnect(client)
