@@ -9,7 +9,8 @@ from typing import Any
 
 import msgspec
 
-from lineset.board.server import BoardError, BoardServer
+from lineset.board.errors import BoardError
+from lineset.board.server import BoardServer
 from lineset.equipment.facts import CATALOGUE as FACTS
 from lineset.equipment.language import all_words, sayer
 from lineset.physics.refrigerant import REFRIGERANTS

@@ -27,6 +27,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocket
 
 from lineset.board.bridge import bridge
+from lineset.board.errors import BoardError
 from lineset.contract.topic import Topics
 from lineset.stream.address import BrokerAddress
 
@@ -43,10 +44,6 @@ _HEADERS = {
 _START_S = 10.0
 
 log = structlog.get_logger(__name__)
-
-
-class BoardError(Exception):
-    """The board cannot be served; says why, and what to do."""
 
 
 class _Headers:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from contextlib import AbstractAsyncContextManager, nullcontext
 from pathlib import Path
 from typing import Annotated
 
@@ -32,8 +34,7 @@ def run(
     """
     import asyncio
 
-    from lineset.board.beside import board_beside
-    from lineset.board.server import BoardError
+    from lineset.board.errors import BoardError
     from lineset.contract.entry import EntryError
     from lineset.journal.errors import JournalError
     from lineset.station import daemon
@@ -57,8 +58,13 @@ def run(
             f"{len(loaded.systems)} systems"
         )
         return
+    beside: Callable[[daemon.Station], AbstractAsyncContextManager[object]] = nullcontext
+    if loaded.board.enabled:
+        from lineset.board.beside import board_beside  # the web server costs memory and time at the start
+
+        beside = board_beside
     try:
-        asyncio.run(daemon.run(loaded, runtime=at, beside=board_beside, on_ready=_announce))
+        asyncio.run(daemon.run(loaded, runtime=at, beside=beside, on_ready=_announce))
     except (JournalError, StreamError, EntryError, BoardError) as error:
         raise say_error("run", str(error), REFUSED) from error
     except OSError as error:

@@ -17,7 +17,8 @@ import websockets
 from station_rig import WAIT_S, station, station_text
 
 from lineset.board.beside import BOARD_FILE, board_beside, read_board_file
-from lineset.board.server import BoardError, BoardServer
+from lineset.board.errors import BoardError
+from lineset.board.server import BoardServer
 from lineset.contract.topic import Topics
 from lineset.stream.address import BrokerAddress
 from lineset.stream.broker import LocalBroker
