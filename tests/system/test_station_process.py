@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import resource
@@ -40,8 +41,10 @@ def run_arguments(folder: Path, text: str, at: str = "run") -> tuple[str, ...]:
 
 async def until_gone(pid: int) -> None:
     async with asyncio.timeout(WAIT_S):
-        while Path(f"/proc/{pid}").exists() and ") Z " not in Path(f"/proc/{pid}/stat").read_text():
-            await asyncio.sleep(0.01)
+        # it may go between one look and the next, also while its file is being read
+        with contextlib.suppress(FileNotFoundError, ProcessLookupError):
+            while ") Z " not in Path(f"/proc/{pid}/stat").read_text():
+                await asyncio.sleep(0.01)
 
 
 # --------------------------------------------------------------------------------------------------- start and stop
