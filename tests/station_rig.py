@@ -344,4 +344,6 @@ def check_events(heard: list[Heard], visit: str, path: Path, *, all_of_them: boo
         assert seq in kept, f"{seq} was heard and is not on record: {message.payload!r}"
         assert agrees(json.loads(message.payload), kept[seq]), (message.payload, kept[seq])
     if all_of_them:
+        missing = [(seq, kept[seq].get("kind")) for seq in sorted(set(kept) - set(first))]
+        assert not missing, f"on record, and never heard: {missing}"
         assert sorted(first) == sorted(kept)

@@ -68,6 +68,7 @@ class EventPump:
         self._window, self._batch = window, batch
         self._queues: list[_Queue] = []
         self._wake = asyncio.Event()
+        self._sparing = False
         self.acknowledged = 0
         self.sent_again = 0
 
@@ -87,6 +88,11 @@ class EventPump:
             queue.empty.clear()
         self._wake.set()
 
+    def spare(self, on: bool) -> None:
+        """While `on`, send nothing: the broker would have to store it, and cannot."""
+        self._sparing = on
+        self._wake.set()
+
     async def drained(self, source: EventSource) -> None:
         """Return when all that `source` held was acknowledged (at once for one that is not attached)."""
         for queue in self._queues:
@@ -99,6 +105,9 @@ class EventPump:
             self._take_back(queue)
         while True:
             self._wake.clear()
+            if self._sparing:
+                await self._wake.wait()
+                continue
             busy = False
             for queue in list(self._queues):
                 try:
@@ -143,7 +152,7 @@ class EventPump:
         now = asyncio.get_running_loop().time
         try:
             while True:
-                while len(flying) < self._window and (row := next(waiting, None)) is not None:
+                while len(flying) < self._window and not self._sparing and (row := next(waiting, None)) is not None:
                     # tasks start in the order of their making, so messages leave in the order of the journal
                     flying.append(asyncio.create_task(session.publish(row.topic, row.payload, row.retain)))
                 if not flying:

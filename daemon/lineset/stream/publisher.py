@@ -165,9 +165,10 @@ class Publisher:
     def spare(self, on: bool) -> None:
         """While `on`, ask nothing of the broker that it would have to store: its disk takes nothing either.
 
-        States wait; `now` and the station's own message go out once a second and are not retained.
+        States and record events wait; `now` and the station's own message go out once a second and are not retained.
         """
         self._sparing = on
+        self.events.spare(on)
         self._state_waits.set()
 
     async def states_said(self) -> None:

@@ -208,7 +208,8 @@ async def test_a_disk_that_the_broker_shares_costs_neither_live_values_nor_the_a
     bus, body = restless_gauges(tmp_path)
     async with (
         station(tmp_path, station_text(tmp_path / "data", body, speed=60)) as running,
-        hearing(running) as ear,
+        # the broker keeps for it what comes between its own restart and this listener's return
+        hearing(running, name="outside") as ear,
     ):
         await opened(ear)
         await ear.settled("v1", "at_rest", "vapor_service_pressure")
