@@ -34,6 +34,7 @@ from station_rig import (
     write_config,
 )
 
+from lineset.contract import entry as e
 from lineset.journal.verify import verify
 from lineset.station.config import load
 from lineset.station.daemon import Station
@@ -65,9 +66,14 @@ async def until_status(running: Station, *states: str) -> None:
 
 
 async def until_record(running: Station, more: int) -> None:
-    """Wait until the engine has put so many more events of settling on record."""
+    """Put so many more events of settling on record, as a person who reads a meter does, and wait until they are."""
     path = running.record.path
     before = len(list(bodies(path, "settled", "unsettled")))
+    for n in range(more):
+        value = 23.0 + 0.1 * (before + n)
+        running.take(
+            e.Entered(instrument="by-eye", system="main", point="return_air_temperature", value=value, text=f"{value}")
+        )
     async with asyncio.timeout(WAIT_S):
         while len(list(bodies(path, "settled", "unsettled"))) < before + more:
             await asyncio.sleep(0.05)
