@@ -97,7 +97,7 @@ def _print_topics(shop: str, station: str) -> None:
 
 def _how(kind: Kind) -> str:
     words = [f"QoS {kind.qos}", "retained" if kind.retained else "not retained"]
-    if kind.sender == "asker":
+    if kind.sender != "station":
         words.append("to the station")
     return ", ".join(words)
 

@@ -10,6 +10,7 @@ import msgspec
 from lineset.contract import command as c
 from lineset.contract import entry as e
 from lineset.contract import live as m
+from lineset.contract.transfer_example import TRANSFER
 from lineset.contract.worklist_example import GUIDANCE
 from lineset_drivers.frame import Sample
 
@@ -42,8 +43,9 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
     type(example): example
     for example in (
         *GUIDANCE,
+        *TRANSFER,
         # live messages
-        m.StationMessage(t=_T, online=True, version="0.1.0", station="van-3"),
+        m.StationMessage(t=_T, online=True, version="0.1.0", station="van-3", public_key="5e" * 32),
         m.InstrumentMessage(
             t=_T,
             instrument="gauge-1",

@@ -29,6 +29,7 @@ class StationMessage(Message, frozen=True, kw_only=True):
     station: str = ""
     reason: str = ""
     recording: bool = True  # False: the journal cannot write; live values go on, nothing settles
+    public_key: str = ""  # of the station's seal: Ed25519, 64 hex digits
 
 
 class InstrumentMessage(Message, frozen=True, kw_only=True):

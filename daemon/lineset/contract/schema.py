@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 
 from lineset import __version__
-from lineset.contract import command, entry, live, worklist
+from lineset.contract import command, entry, live, transfer, worklist
 from lineset.contract.example import EXAMPLES
 from lineset.contract.topic import KINDS, MAX_LEVEL, ROOT, Kind
 
@@ -36,6 +36,8 @@ MESSAGES: tuple[type[msgspec.Struct], ...] = (
     worklist.QuestionMessage,
     worklist.CueMessage,
     worklist.ObservationMessage,
+    transfer.BlockMessage,
+    transfer.ReceiptMessage,
 )
 COMMANDS: tuple[type[msgspec.Struct], ...] = (command.Request, command.Reply, *command.VERBS.values())
 
@@ -50,7 +52,7 @@ PARAMETERS: dict[str, str] = {
     "point": "A point of the catalogue; an instance follows after a dash: heat_strip_current-2.",
     "name": "A point, a derived value or a check; an instance follows after a dash.",
     "id": "Of a finding: a cause, cannot_tell or nothing_found; of a question: its own.",
-    "n": "Number of the cue, or the seq of the observation.",
+    "n": "Number of the cue or block, or the seq of the observation.",
     "kind": "Kind of the entry in the journal.",
     "verb": "What is asked.",
     "request": "The id that the asker gave the request.",

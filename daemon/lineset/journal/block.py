@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import hashlib
 import struct
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import msgspec
 
@@ -74,6 +74,59 @@ def frame_gap(gap: Gap) -> bytes:
     """The bytes of a gap that are hashed."""
     reason = _encoded(gap.reason)
     return _GAP.pack(b"G", gap.first, gap.last, gap.t, len(reason)) + reason
+
+
+class FramingError(ValueError):
+    """Bytes that are no run of framed rows and gaps; says at which byte."""
+
+
+def framed(items: Iterable[Row | Gap]) -> bytes:
+    """The bytes of rows and gaps, in order, as they are hashed between a block's head and its end."""
+    return b"".join(frame_row(item) if isinstance(item, Row) else frame_gap(item) for item in items)
+
+
+def read_framed(data: bytes) -> list[Row | Gap]:
+    """The rows and gaps of `framed`. Raises FramingError for anything that `framed` would not give."""
+    found: list[Row | Gap] = []
+    at, end = 0, len(data)
+    try:
+        while at < end:
+            if data[at] == 0x52:  # R
+                _, seq, t, kinds, bodies = _ROW.unpack_from(data, at)
+                start = at + _ROW.size
+                body = start + kinds
+                after = body + bodies
+                if after > end:
+                    raise FramingError(f"a row at byte {at} is cut off")
+                found.append(Row(seq, t, data[start:body].decode(), data[body:after]))
+            elif data[at] == 0x47:  # G
+                _, first, last, t, reasons = _GAP.unpack_from(data, at)
+                start = at + _GAP.size
+                after = start + reasons
+                if after > end:
+                    raise FramingError(f"a gap at byte {at} is cut off")
+                found.append(Gap(first, last, t, data[start:after].decode()))
+            else:
+                raise FramingError(f"byte {at} begins neither a row nor a gap")
+            at = after
+    except (struct.error, UnicodeDecodeError) as error:
+        raise FramingError(f"at byte {at}: {error}") from error
+    return found
+
+
+def hash_of(block: Block, data: bytes) -> bytes:
+    """The hash that a block with these framed bytes has, whatever its own `hash` says. Raises FramingError."""
+    digest = hashlib.sha256(b"lineset block 1\n" + block.previous + _packed(_N, block.n))
+    digest.update(data)
+    digest.update(_packed(_END, b"E", block.first, block.last, block.rows, block.gaps, block.t))
+    return digest.digest()
+
+
+def _packed(form: struct.Struct, *values: int | bytes) -> bytes:
+    try:
+        return form.pack(*values)
+    except struct.error as error:
+        raise FramingError(f"a block's numbers do not fit: {error}") from error
 
 
 class OpenBlock:

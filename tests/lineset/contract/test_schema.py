@@ -107,6 +107,8 @@ def test_every_topic_that_exists_is_described() -> None:
         "visit/{visit}/question/{id}",
         "visit/{visit}/cue/{n}",
         "visit/{visit}/observation/{n}",
+        "visit/{visit}/block/{n}",
+        "receipt/{visit}",
         "command/{verb}",
         "reply/{request}",
     }
@@ -114,6 +116,7 @@ def test_every_topic_that_exists_is_described() -> None:
     retained = {name for name, o in document["operations"].items() if o["bindings"]["mqtt"]["retain"]}
     assert retained == {
         "send_station",
+        "receive_receipt",
         "send_instrument",
         "send_visit",
         "send_now",

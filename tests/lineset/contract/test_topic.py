@@ -65,6 +65,8 @@ def test_every_topic_is_read_back_as_it_was_built(
         "question": (topics.question(visit, phase), {"visit": visit, "id": phase}),
         "cue": (topics.cue(visit, number), {"visit": visit, "n": str(number)}),
         "observation": (topics.observation(visit, number), {"visit": visit, "n": str(number)}),
+        "block": (topics.block(visit, number), {"visit": visit, "n": str(number)}),
+        "receipt": (topics.receipt(visit), {"visit": visit}),
         "command": (topics.command(phase), {"verb": phase}),
         "reply": (topics.reply(phase), {"request": phase}),
     }

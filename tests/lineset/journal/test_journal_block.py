@@ -8,7 +8,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lineset.journal.block import NS, BlockRule, OpenBlock, frame_gap, frame_row, genesis
+from lineset.journal.block import (
+    NS,
+    Block,
+    BlockRule,
+    FramingError,
+    OpenBlock,
+    frame_gap,
+    frame_row,
+    framed,
+    genesis,
+    hash_of,
+    read_framed,
+)
 from lineset.journal.errors import RowError
 from lineset.journal.row import MAX_BODY, Gap, Row, check_row
 
@@ -137,3 +149,46 @@ def test_a_row_that_cannot_be_stored_is_refused_in_words(row: Row, words: str) -
 @given(ROWS)
 def test_a_row_that_can_be_stored_is_taken(row: Row) -> None:
     check_row(row, row.seq)
+
+
+@given(st.lists(ROWS | GAPS, max_size=12))
+def test_framed_rows_and_gaps_are_read_back_as_they_were(items: list[Row | Gap]) -> None:
+    assert read_framed(framed(items)) == items
+
+
+@given(st.lists(ROWS | GAPS, min_size=1, max_size=4), st.data())
+def test_bytes_cut_off_anywhere_are_refused_or_are_fewer_items(items: list[Row | Gap], data: st.DataObject) -> None:
+    whole = framed(items)
+    cut = data.draw(st.integers(0, len(whole) - 1))
+    try:
+        found = read_framed(whole[:cut])
+    except FramingError:
+        return
+    assert found == items[: len(found)]
+    assert len(found) < len(items)
+
+
+@given(st.binary(max_size=200))
+def test_any_bytes_are_refused_or_give_themselves_again(data: bytes) -> None:
+    try:
+        found = read_framed(data)
+    except FramingError:
+        return
+    assert framed(found) == data
+
+
+@given(st.lists(ROWS | GAPS, min_size=1, max_size=6))
+def test_the_hash_from_framed_bytes_is_the_hash_that_the_block_was_closed_with(items: list[Row | Gap]) -> None:
+    block = OpenBlock(9, bytes(32))
+    for item in items:
+        if isinstance(item, Row):
+            block.add_row(item, frame_row(item))
+        else:
+            block.add_gap(item)
+    done = block.close()
+    assert hash_of(done, framed(items)) == done.hash
+
+
+def test_numbers_that_no_block_can_have_are_refused() -> None:
+    with pytest.raises(FramingError, match="do not fit"):
+        hash_of(Block(-1, 1, 1, 1, 0, 0, bytes(32), bytes(32)), b"")

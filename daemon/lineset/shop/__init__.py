@@ -1,0 +1,1 @@
+"""The shop's side: collector, database, board of live jobs, and what sets them up."""
