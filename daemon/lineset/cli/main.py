@@ -27,6 +27,7 @@ from lineset.cli import (
     relay,
     report,
     run,
+    shop,
     visit,
     watch,
 )
@@ -83,6 +84,7 @@ app.command("audit")(audit.audit)
 app.command("doctor")(doctor.doctor)
 app.add_typer(visit.app, name="visit")
 app.add_typer(profile.app, name="profile")
+app.add_typer(shop.app, name="shop")
 
 
 def main() -> None:
