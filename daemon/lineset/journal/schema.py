@@ -11,7 +11,7 @@ APPLICATION_ID = 0x4C736574  # "Lset" in the file's header: tells a journal from
 SYNCHRONOUS = "FULL"  # only FULL syncs at each commit in WAL; NORMAL may lose commits when power goes
 
 _IMMUTABLE = "rows of a journal are never changed"
-_STATEMENTS = (
+_TABLES = (
     "CREATE TABLE meta (key TEXT PRIMARY KEY NOT NULL, value TEXT NOT NULL) STRICT, WITHOUT ROWID",
     "CREATE TABLE rows (seq INTEGER PRIMARY KEY NOT NULL, t INTEGER NOT NULL, kind TEXT NOT NULL, "
     "body BLOB NOT NULL, crc INTEGER NOT NULL) STRICT",
@@ -23,6 +23,8 @@ _STATEMENTS = (
     "CREATE TABLE seal (one INTEGER PRIMARY KEY NOT NULL CHECK (one = 1), blocks INTEGER NOT NULL, "
     "rows INTEGER NOT NULL, gaps INTEGER NOT NULL, first INTEGER NOT NULL, last INTEGER NOT NULL, "
     "t INTEGER NOT NULL, head BLOB NOT NULL, public_key BLOB NOT NULL, signature BLOB NOT NULL) STRICT",
+)
+_TRIGGERS = (
     *(
         f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} "
         f"BEGIN SELECT RAISE(ABORT, '{_IMMUTABLE}'); END"
@@ -44,10 +46,22 @@ _STATEMENTS = (
 
 def make(connection: sqlite3.Connection) -> None:
     """Make the tables in an empty database, inside the caller's transaction."""
-    for statement in _STATEMENTS:
+    make_tables(connection)
+    make_triggers(connection)
+
+
+def make_tables(connection: sqlite3.Connection) -> None:
+    """As `make`, without the triggers: for one who fills a file that nobody else has."""
+    for statement in _TABLES:
         connection.execute(statement)
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {FORMAT}")
+
+
+def make_triggers(connection: sqlite3.Connection) -> None:
+    """What `make_tables` left out."""
+    for statement in _TRIGGERS:
+        connection.execute(statement)
 
 
 def stored(connection: sqlite3.Connection) -> set[str]:
@@ -58,7 +72,7 @@ def stored(connection: sqlite3.Connection) -> set[str]:
 
 def expected() -> set[str]:
     """What `stored` gives for an untouched file."""
-    return set(_STATEMENTS)
+    return {*_TABLES, *_TRIGGERS}
 
 
 def set_up_writing(connection: sqlite3.Connection, path: str, checkpoint_pages: int) -> None:
