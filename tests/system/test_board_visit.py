@@ -73,6 +73,8 @@ async def test_a_whole_visit_is_run_through_the_page_alone(tmp_path: Path, size:
         await page.click("#enter-form button[type=submit]")
         await expect(page.locator("#enter-form [name=value]")).to_have_value("")
         await page.select_option("#observe-form [name=sign]", "contactor_pitted")
+        await expect(page.locator("[name=wants]:checked")).to_have_count(2)  # as usual: a part, and the approval
+        await page.uncheck("[name=wants][value=approval]")
         await page.set_input_files("[name=photo]", {"name": "p.png", "mimeType": "image/png", "buffer": PIXEL})
         await page.click("#observe-form button")
         await expect(page.locator("#observed li")).to_have_count(1)
@@ -102,6 +104,7 @@ async def test_a_whole_visit_is_run_through_the_page_alone(tmp_path: Path, size:
     [seen] = [body for body in kept if body["kind"] == "observation"]
     parts = b"".join(base64.b64decode(body["data"]) for body in kept if body["kind"] == "blob")
     assert hashlib.sha256(parts).hexdigest() == seen["photo"]
+    assert seen["wants"] == ["part"]
     assert parts.startswith(b"\xff\xd8\xff")  # drawn anew as JPEG
     assert [body["phase"] for body in kept if body["kind"] == "phase"] == ["before", "work", "drying", "after"]
     assert [body["text"] for body in kept if body["kind"] == "entered"] == ["76.4 degF"]

@@ -91,7 +91,7 @@ def told_of(station: Station) -> dict[str, Any]:
         "words": all_words(config.language),
         "systems": systems,
         "refrigerants": list(REFRIGERANTS),
-        "signs": [{"id": each.id, "title": say(each.words)} for each in signs().values()],
+        "signs": [{"id": each.id, "title": say(each.words), "wants": each.wants} for each in signs().values()],
         "facts": {fact.name: {"sentence": say(fact.sentence), "holds": fact.holds} for fact in FACTS.values()},
     }
 

@@ -30,6 +30,10 @@ def observe(
     ] = "",
     about: Annotated[str, typer.Option(help="A point, task or part that it is about.")] = "",
     urgency: Annotated[str, typer.Option(help="now, soon, next_visit or note; else the usual one.")] = "",
+    wants: Annotated[
+        list[str] | None,
+        typer.Option(help="What is wanted of the shop: part, approval, return_visit or none; else the usual."),
+    ] = None,
     photo: Annotated[Path | None, typer.Option(help="A photo: JPEG, PNG or WebP, 8 MiB at most.")] = None,
     system: Annotated[str, typer.Option(help="Which system, where the visit has several.")] = "",
     list_all: Annotated[bool, typer.Option("--list", help="Name all quick observations.")] = False,
@@ -40,14 +44,16 @@ def observe(
 
     Take photos with your hands out of a live panel.
 
-    Example: lineset observe "oil under the flare nut" --sign oil_stain --photo nut.jpg
+    Example: lineset observe "oil under the flare nut" --sign oil_stain --photo nut.jpg --wants return_visit
 
     Exit code: 0 on record, 1 refused, 2 wrong words, 3 no station runs here.
     """
     if list_all:
         _list(as_json)
         return
-    args = {"text": text, "sign": sign, "about": about, "urgency": urgency, "system": system}
+    args: dict[str, object] = {"text": text, "sign": sign, "about": about, "urgency": urgency, "system": system}
+    if wants:
+        args["wants"] = [want for want in wants if want != "none"]
     if photo is not None:
         args["photo"] = _send(photo, at)
     show_reply("observe", command("observe", "observe", args, at), as_json)
@@ -57,7 +63,10 @@ def _list(as_json: bool) -> None:
     from lineset.visit.observations import signs
 
     if as_json:
-        rows = [{"id": s.id, "words": s.words, "about": s.about, "urgency": s.urgency} for s in signs().values()]
+        rows = [
+            {"id": s.id, "words": s.words, "about": s.about, "urgency": s.urgency, "wants": s.wants}
+            for s in signs().values()
+        ]
         typer.echo(json.dumps(rows, indent=2))
         return
     for row in signs().values():

@@ -104,13 +104,17 @@ class Task(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 class Observe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """`observe`: what a person saw; `photo` is the hash of a blob that was sent before."""
+    """`observe`: what a person saw; `photo` is the hash of a blob that was sent before.
+
+    `wants` is what is wanted of the shop: part, approval, return_visit; left out: what is usual for the `sign`.
+    """
 
     text: str = ""
     sign: str = ""
     about: str = ""
     photo: str = ""
     urgency: str = ""
+    wants: tuple[str, ...] | None = None
     system: str = ""
 
 

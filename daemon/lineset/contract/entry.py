@@ -217,6 +217,7 @@ class Observed(Body, frozen=True, kw_only=True, tag="observation"):
     text: str = ""
     photo: str = ""  # SHA-256 of a blob of this journal
     urgency: str = ""  # of the catalogue, or said by the person: now, soon, next_visit, note
+    wants: tuple[str, ...] = ()  # of the shop: part, approval, return_visit
     by: str = ""
 
 

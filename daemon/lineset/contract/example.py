@@ -63,9 +63,31 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
             visit="spring-12",
             state="open",
             phase="before",
+            technician="t-7",
+            opened=_T - 1900.0,
             systems={"heat-pump": {"refrigerant": "R-454B", "metering_device": "txv"}},
             run={"heat-pump": "running"},
             settled={"before": 9},
+            wanted=(
+                m.WantMessage(
+                    seq=655,
+                    system="heat-pump",
+                    wants=("part", "approval"),
+                    about="capacitor",
+                    title="the capacitor's top is bulged",
+                    urgency="soon",
+                ),
+            ),
+            found=(
+                m.FoundMessage(
+                    system="heat-pump",
+                    phase="before",
+                    title="Low airflow over the indoor coil",
+                    rank=1,
+                    confidence="likely",
+                ),
+            ),
+            checks={"pass": 4, "undecided": 1},
         ),
         _PRESSURE,
         m.NowMessage(

@@ -48,17 +48,50 @@ class InstrumentMessage(Message, frozen=True, kw_only=True):
     calibration_due: dict[str, str] = {}
 
 
+class WantMessage(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What an observation asks of the shop, without what was written: `wants` are part, approval, return_visit.
+
+    `title` is the quick observation's, or empty where words of a person alone say what was seen.
+    """
+
+    seq: int
+    system: str
+    wants: tuple[str, ...]
+    about: str = ""
+    title: str = ""
+    urgency: str = ""
+
+
+class FoundMessage(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A finding that is open, in short: `rank` from 1, the likeliest of its system; `phase` in which it was found."""
+
+    system: str
+    phase: str
+    title: str
+    rank: int
+    confidence: str = ""
+
+
 class VisitMessage(Message, frozen=True, kw_only=True):
-    """Topic `visit/{visit}`: retained."""
+    """Topic `visit/{visit}`: retained; enough for who plans the shop's day and listens to nothing else.
+
+    `technician` is the number of who does the work, where one was given; a name stays in the record. `opened` is wall
+    time in seconds since 1970. `wanted` are the latest, `found` the likeliest; `checks` counts verdicts by their state.
+    """
 
     visit: str
     state: str  # open, closed
     phase: str
+    technician: str = ""
+    opened: float = 0.0
     systems: dict[str, dict[str, Any]] = {}
     run: dict[str, str] = {}
     settled: dict[str, int] = {}  # phase -> how many names have settled
     minutes_left: float = 0.0  # of the whole visit, as far as its worklists tell
     progress: dict[str, tuple[int, int]] = {}  # system -> tasks and points out of the way, and all of them
+    wanted: tuple[WantMessage, ...] = ()
+    found: tuple[FoundMessage, ...] = ()
+    checks: dict[str, int] = {}  # state of a verdict -> how many checks stand so, each as last judged
 
 
 class ValueMessage(Message, frozen=True, kw_only=True):

@@ -82,7 +82,10 @@ class CueMessage(Message, frozen=True, kw_only=True):
 
 
 class ObservationMessage(Message, frozen=True, kw_only=True):
-    """Topic `observation/{n}`: what a person saw, with its `seq` (`n` is the same number); a photo by its hash."""
+    """Topic `observation/{n}`: what a person saw, with its `seq` (`n` is the same number); a photo by its hash.
+
+    `wants` is what is wanted of the shop: part, approval, return_visit.
+    """
 
     seq: int
     system: str
@@ -92,3 +95,4 @@ class ObservationMessage(Message, frozen=True, kw_only=True):
     text: str = ""
     photo: str = ""
     urgency: str = ""
+    wants: tuple[str, ...] = ()

@@ -74,18 +74,21 @@ GUIDANCE: tuple[msgspec.Struct, ...] = (
     ),
     w.ObservationMessage(
         t=_T, seq=655, system="heat-pump", about="capacitor", sign="capacitor_bulged", title="the capacitor is bulged",
-        photo=_PHOTO, urgency="soon",
+        photo=_PHOTO, urgency="soon", wants=("part", "approval"),
     ),
     # commands
     c.Task(task="wash_outdoor_coil", state="done", system="heat-pump"),
-    c.Observe(sign="capacitor_bulged", photo=_PHOTO, urgency="soon", system="heat-pump"),
+    c.Observe(sign="capacitor_bulged", photo=_PHOTO, urgency="soon", wants=("part",), system="heat-pump"),
     c.BlobPart(sha256=_PHOTO, media_type="image/jpeg", size=3, data=b"\xff\xd8\xff"),
     c.Answer(question="clamp-1-current-3", answer="outdoor_fan_current"),
     c.Amend(given={"nameplate": {"herm_capacitor_uf": 45.0}}, system="heat-pump"),
     c.Cues(level="chatty"),
     # entries that go into the engine
     e.Marked(system="heat-pump", task="wash_outdoor_coil", state="done", by="apprentice"),
-    e.Observed(system="heat-pump", sign="capacitor_bulged", photo=_PHOTO, urgency="soon", by="apprentice"),
+    e.Observed(
+        system="heat-pump", sign="capacitor_bulged", photo=_PHOTO, urgency="soon", wants=("part", "approval"),
+        by="apprentice",
+    ),
     e.Blob(sha256=_PHOTO, media_type="image/jpeg", size=3, part=0, parts=1, data=b"\xff\xd8\xff"),
     e.Amended(
         record=e.SystemRecord(id="heat-pump", refrigerant="R-454B", metering_device="txv", title="upstairs"),

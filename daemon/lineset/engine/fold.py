@@ -31,6 +31,7 @@ from lineset.engine import (
     roaming,
     running,
     settling,
+    telling,
     working,
 )
 from lineset.engine.ahead import ahead_of
@@ -103,6 +104,7 @@ class Engine:
         out += assessing.assess(state, body, out)
         comparing.told(state, out)
         working.heard(state, out)
+        telling.keep(state, body, out)
         out += cueing.cue(state, body, out)
         return out
 

@@ -133,6 +133,26 @@ class DryingState(msgspec.Struct):
     detector: Detector
 
 
+class FoundState(msgspec.Struct):
+    """An open finding in short, for who plans the day."""
+
+    phase: str
+    title: str
+    rank: int
+    confidence: str
+
+
+class WantedState(msgspec.Struct):
+    """What an observation asks of the shop."""
+
+    seq: int
+    system: str
+    wants: tuple[str, ...]
+    about: str
+    sign: str
+    urgency: str
+
+
 class SystemState(msgspec.Struct):
     """One system: its record, run, points and derived values."""
 
@@ -146,6 +166,8 @@ class SystemState(msgspec.Struct):
     touched: int = -1  # ns at which refrigerant was last added or removed; -1: it was not
     judged: dict[str, tuple[str, float | None]] = {}  # check -> what was last told of it in this phase, and its value
     found: dict[str, str] = {}  # finding -> what was last told of it in this phase
+    open_findings: dict[str, FoundState] = {}  # "phase/id", those of earlier phases too
+    standing: dict[str, str] = {}  # check -> state of its last verdict, whatever the phase
     verdicts: list[str] = []  # checks that were decided in this visit, whatever the phase
     earlier: list[EarlierRun] = []
     rest: dict[str, tuple[float, float]] = {}  # point -> value and u that settled while the system stood
@@ -175,6 +197,9 @@ class EngineState(msgspec.Struct):
     units: Units = "customary"  # of values in cues
     cues: CueState = msgspec.field(default_factory=CueState)
     questions: dict[str, Questioned] = {}  # by id, the open ones
+    technician: str = ""
+    opened_wall_ns: int = 0
+    wanted: list[WantedState] = []  # of the shop, in order
     at: str = ""  # the system that was spoken of last: where somebody is at work
     today: str = ""  # ISO date by wall time: calibrations fall due by it
     installation: dict[str, tuple[InstallationTerm, ...]] = {}  # as the station edited it

@@ -13,7 +13,7 @@ from lineset.report.facts import SystemFacts, Told
 from lineset.report.told import SystemTold
 from lineset.report.trend import Trend
 from lineset.report.written import Writing, signs
-from lineset.visit.observations import URGENCIES
+from lineset.visit.observations import URGENCIES, WANTS
 from lineset.visit.observations import signs as quick_signs
 
 
@@ -180,7 +180,8 @@ def _observed(told: Told[e.Observed], writing: Writing) -> tuple[Words, ...]:
     photo = writing.say(w.PHOTO_HASH).format(sha256=body.photo[:16]) if body.photo else ""
     urgency = body.urgency or (known[body.sign].urgency if body.sign in known else "")
     about = writing.title(body.about) if body.about else ""
-    seen = "; ".join(each for each in (sign, body.text, photo) if each)
+    wanted = (writing.say(WANTS[want]) for want in body.wants if want in WANTS)
+    seen = "; ".join(each for each in (sign, body.text, photo, *wanted) if each)
     return (writing.clock(told.wall), about, seen, writing.say(URGENCIES.get(urgency, urgency)) if urgency else "")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from lineset.assess.fault_words import FAULT_WORDS, OFF_WORDS
 from lineset.report import written
-from lineset.visit.observations import URGENCIES, signs
+from lineset.visit.observations import URGENCIES, WANTS, signs
 
 # --- every page
 TITLE = "Your air conditioning: what was done and what was found"
@@ -342,7 +342,7 @@ def sentences() -> tuple[str, ...]:
     """Every sentence of this module, and of the tables whose words the report says, for a catalogue of translations."""
     found: list[str] = [written.MONTHS, written.DATE, written.MONTH]
     for name, value in sorted(globals().items()):
-        if not name.isupper() or name in ("URGENCIES", "OFF_WORDS", "FAULT_WORDS", "TRENDS_OVER_TARGET"):
+        if not name.isupper() or name in ("URGENCIES", "WANTS", "OFF_WORDS", "FAULT_WORDS", "TRENDS_OVER_TARGET"):
             continue
         if isinstance(value, str):
             found.append(value)
@@ -351,6 +351,7 @@ def sentences() -> tuple[str, ...]:
         elif isinstance(value, dict):
             found += value.values()
     found += URGENCIES.values()
+    found += WANTS.values()
     found += [sign.words for sign in signs().values()]
     for words in FAULT_WORDS.values():
         found += [words.title, words.meaning, words.next_step]

@@ -2,26 +2,42 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from collections.abc import Callable, Iterator
 from functools import partial
 
 import msgspec
 
 from lineset.contract import entry as e
-from lineset.contract.live import InstrumentMessage, NowMessage, ValueMessage, VisitMessage, encode
+from lineset.contract.live import (
+    FoundMessage,
+    InstrumentMessage,
+    NowMessage,
+    ValueMessage,
+    VisitMessage,
+    WantMessage,
+    encode,
+)
 from lineset.contract.topic import Topics
 from lineset.contract.worklist import WorklistMessage
 from lineset.engine.ahead import Ahead, ahead_of
 from lineset.engine.fold import Engine, LiveValue
 from lineset.engine.settling import sig9
 from lineset.engine.sheets import sheet_of
-from lineset.engine.state import PointState, SystemState
+from lineset.engine.state import EngineState, PointState, SystemState
 from lineset.equipment.display import Units, shown
 from lineset.measure.quality import USABLE, Quality
 from lineset.station.events import ahead_words, quantity_of
 from lineset.stream.publisher import Publisher
+from lineset.visit.observations import signs
 from lineset_drivers.frame import InstrumentState
 from lineset_drivers.quantity import SI_UNIT, Quantity
+
+# the message of a visit is retained and goes to many: it stays small
+_MOST_TOLD = 8
+_LIKELIEST = 3
+_NUMBER = re.compile(r"(?=[^\d]*\d)[A-Za-z0-9_-]{1,24}")  # of a technician; a name stays in the record
 
 
 class Announcer:
@@ -202,11 +218,46 @@ class Announcer:
             settled=settled_counts(engine),
             minutes_left=sum(sheet.minutes_left for sheet in self._sheets.values()),
             progress={id_: (sheet.done, sheet.total) for id_, sheet in self._sheets.items()},
+            technician=state.technician if _NUMBER.fullmatch(state.technician) else "",
+            opened=round(state.opened_wall_ns / 1e9, 3),
+            wanted=wanted_of(state),
+            found=found_of(state),
+            checks=dict(
+                sorted(Counter(told for system in state.systems.values() for told in system.standing.values()).items())
+            ),
         )
         if self._said is not None and msgspec.structs.replace(self._said, t=message.t) == message:
             return  # retained: the broker has it
         self._said = message
         self._publisher.state(self._topics.visit(state.visit), encode(message))
+
+
+def wanted_of(state: EngineState) -> tuple[WantMessage, ...]:
+    """The latest of what is wanted of the shop; a quick observation that is not known any more goes by its id."""
+    known = signs()
+    return tuple(
+        WantMessage(
+            seq=each.seq,
+            system=each.system,
+            wants=each.wants,
+            about=each.about,
+            title=known[each.sign].words if each.sign in known else each.sign,
+            urgency=each.urgency,
+        )
+        for each in state.wanted[-_MOST_TOLD:]
+    )
+
+
+def found_of(state: EngineState) -> tuple[FoundMessage, ...]:
+    """The likeliest open findings, those of this phase first."""
+    rows = [
+        FoundMessage(system=id_, phase=each.phase, title=each.title, rank=each.rank, confidence=each.confidence)
+        for id_, system in state.systems.items()
+        for each in system.open_findings.values()
+        if 1 <= each.rank <= _LIKELIEST
+    ]
+    rows.sort(key=lambda row: (row.phase != state.phase, row.rank))
+    return tuple(rows[:_MOST_TOLD])
 
 
 def describe(system: SystemState) -> dict[str, object]:

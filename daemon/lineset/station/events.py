@@ -155,7 +155,7 @@ def question_message(body: e.Questioned, wall_s: float, seq: int) -> QuestionMes
 def observation_message(body: e.Observed, wall_s: float, seq: int) -> ObservationMessage:
     """What a person saw, as a live message; a quick observation that is not known any more goes by its id."""
     row = signs().get(body.sign)
-    same = {name: getattr(body, name) for name in ("system", "about", "sign", "text", "photo", "urgency")}
+    same = {name: getattr(body, name) for name in ("system", "about", "sign", "text", "photo", "urgency", "wants")}
     return ObservationMessage(t=wall_s, seq=seq, title=body.sign if row is None else row.words, **same)
 
 

@@ -19,7 +19,7 @@ from lineset.equipment.points import PointError, point
 from lineset.journal.reader import JournalReader
 from lineset.station.asked import Done, named_system, need_visit
 from lineset.stream.command import CommandRefused
-from lineset.visit.observations import URGENCIES, UnknownSign, sign
+from lineset.visit.observations import URGENCIES, WANTS, UnknownSign, sign
 
 if TYPE_CHECKING:
     from lineset.station.daemon import Station
@@ -140,25 +140,32 @@ def observe(station: Station, photos: Photos, args: c.Observe, actor: str) -> Do
         raise CommandRefused("say what was seen: words, a quick observation (`lineset observe --list`), or a photo")
     if len(text) > MAX_WORDS:
         raise CommandRefused(f"{len(text)} characters are more than the {MAX_WORDS} of one observation; split it")
+    usual: tuple[str, ...] = ()
     about, urgency, title = args.about, args.urgency, ""
     if args.sign:
         try:
             row = sign(args.sign)
         except UnknownSign as error:
             raise CommandRefused(str(error)) from error
-        about, urgency, title = about or row.about, urgency or row.urgency, row.words
+        about, urgency, title, usual = about or row.about, urgency or row.urgency, row.words, row.wants
     _check_about(about)
     if urgency and urgency not in URGENCIES:
         raise CommandRefused(f"no urgency is called {urgency!r}; they are {', '.join(URGENCIES)}")
+    wants = usual if args.wants is None else tuple(want for want in WANTS if want in args.wants)
+    unknown = [want for want in args.wants or () if want not in WANTS]
+    if unknown:
+        raise CommandRefused(f"nothing that is wanted is called {unknown[0]!r}; say {', '.join(WANTS)}")
     if args.photo and not photos.on_record(station, args.photo):
         raise CommandRefused("this photo is not on record, or not whole: send all its parts first, then observe")
     seq = station.take(
         e.Observed(
-            system=system, about=about, sign=args.sign, text=text, photo=args.photo, urgency=urgency, by=actor
+            system=system, about=about, sign=args.sign, text=text, photo=args.photo, urgency=urgency, wants=wants,
+            by=actor,
         )
     )  # fmt: skip
     said = title or text or "a photo"
-    return f"observed: {said}", {"seq": seq, "system": system, "about": about, "urgency": urgency, "title": title}
+    data: dict[str, object] = {"seq": seq, "system": system, "about": about, "urgency": urgency, "title": title}
+    return "; ".join((f"observed: {said}", *(WANTS[want] for want in wants))), data | {"wants": wants}
 
 
 def _check_about(about: str) -> None:

@@ -20,6 +20,13 @@ URGENCIES: dict[str, str] = {
 }
 """Urgency -> what it means, for people"""
 
+WANTS: dict[str, str] = {
+    "part": "a part is wanted",
+    "approval": "the customer's approval is wanted",
+    "return_visit": "a return visit is to be booked",
+}
+"""What may be wanted of the shop -> what it means, for people"""
+
 
 class UnknownSign(ValueError):
     """No quick observation is called so; says which are near."""
@@ -27,19 +34,22 @@ class UnknownSign(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Sign:
-    """One quick observation: id, words without a full stop, the part it is about, and its usual urgency."""
+    """One quick observation: id, words without a full stop, the part it is about, its usual urgency and wants."""
 
     id: str
     words: str
     about: str
     urgency: str
+    wants: tuple[str, ...] = ()
 
 
 @lru_cache(maxsize=1)
 def signs() -> dict[str, Sign]:
     """All quick observations by id, in the order of the catalogue."""
     text = Path(__file__).with_name("observations.toml").read_text(encoding="utf-8")
-    return {id_: Sign(id=id_, **row) for id_, row in tomllib.loads(text).items()}
+    return {
+        id_: Sign(id=id_, **(row | {"wants": tuple(row.get("wants", ()))})) for id_, row in tomllib.loads(text).items()
+    }
 
 
 def sign(id_: str) -> Sign:

@@ -154,7 +154,8 @@ async def test_a_station_leaves_its_boards_address_and_takes_it_away_again(tmp_p
             assert [each["id"] for each in told["systems"]] == ["main"]
             assert "R-454B" in told["refrigerants"]
             assert told["language"] == "en"
-            assert {"id": "contactor_pitted", "title": "the contactor's contacts are burnt or pitted"} in told["signs"]
+            words = "the contactor's contacts are burnt or pitted"
+            assert {"id": "contactor_pitted", "title": words, "wants": ["part", "approval"]} in told["signs"]
             assert told["facts"]["panel_open"]["holds"] == "visit"
         with pytest.raises(SettingsError, match="no board is served here"):
             read_board_file(van.runtime)

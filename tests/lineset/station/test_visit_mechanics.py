@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import os
 import time
 from pathlib import Path
@@ -192,7 +193,29 @@ async def test_an_observation_is_checked(tmp_path: Path) -> None:
         assert "no urgency" in await refused(ear, "observe", text="x", urgency="tomorrow")
         assert "no point, task or part" in await refused(ear, "observe", text="x", about="The House!")
         assert "split it" in await refused(ear, "observe", text="x" * 5000)
+        assert "part, approval, return_visit" in await refused(ear, "observe", text="x", wants=["gold"])
         await ok(ear, "observe", text="oil under the flare nut", about="liquid_line_temperature")
+
+
+async def test_what_is_wanted_of_the_shop_stands_in_the_visit_and_survives_a_restart(tmp_path: Path) -> None:
+    text = station_text(tmp_path / "data")
+    async with station(tmp_path, text) as running, hearing(running) as ear:
+        await opened(ear)
+        usual = await ok(ear, "observe", sign="capacitor_bulged")
+        assert usual["data"]["wants"] == ["part", "approval"]
+        assert "the customer's approval is wanted" in usual["text"]
+        assert (await ok(ear, "observe", sign="capacitor_bulged", wants=[]))["data"]["wants"] == []
+        seen = await ok(ear, "observe", text="a secret of the house", wants=["return_visit"])
+        await ear.until(lambda: ear.on(f"visit/v1/observation/{seen['data']['seq']}"))
+        told = ear.on(f"visit/v1/observation/{seen['data']['seq']}")[-1].json
+        assert told["wants"] == ["return_visit"]
+        await ear.until(lambda: len(ear.on("visit/v1")[-1].json.get("wanted", ())) == 2)
+    async with station(tmp_path, text) as running, hearing(running) as ear:
+        await ear.until(lambda: ear.on("visit/v1") and "wanted" in ear.on("visit/v1")[-1].json)
+        visit = ear.on("visit/v1")[-1].json
+        assert [each["wants"] for each in visit["wanted"]] == [["part", "approval"], ["return_visit"]]
+        assert visit["wanted"][0]["title"] == "the capacitor's top is bulged"
+        assert "secret" not in json.dumps(visit)
 
 
 async def test_a_system_is_amended_judged_anew_and_remembered_for_the_next_visit(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ import { learn, t } from "./words.js";
 const $ = (id) => document.getElementById(id);
 const PHASES = ["at_rest", "before", "work", "drying", "after"];
 const DRAW_MS = 250;
+const WORD = { part: "a part is wanted", approval: "the customer's approval is wanted", return_visit: "a return visit is to be booked" };
 let session = {};
 let linked = false;
 let due = false;
@@ -203,7 +204,7 @@ function showForms() {
   choices($("enter-form").elements.point, [...new Map(points.map((item) => [item.id, item.title])).entries()]);
   const seen = Object.entries(job.observations).sort((a, b) => Number(a[0]) - Number(b[0]));
   keyed($("observed"), seen, ([n]) => n, () => make("li"), (element, [, told]) =>
-    say(element, [told.title, told.text, told.photo ? t("with a photo") : ""].filter(Boolean).join("; ")));
+    say(element, [told.title, told.text, told.photo ? t("with a photo") : "", ...(told.wants || []).map((want) => t(WORD[want] || want))].filter(Boolean).join("; ")));
 }
 
 function showClosing(visit) {
@@ -314,7 +315,8 @@ $("observe-form").addEventListener("submit", async (event) => {
   const form = event.target.elements;
   const file = form.photo.files[0];
   if (!file && !form.text.value && !form.sign.value) return tell(t("Choose, write or photograph what you see first."));
-  const args = { system: form.system.value, sign: form.sign.value, text: form.text.value, urgency: form.urgency.value };
+  const wants = [...form.wants].filter((box) => box.checked).map((box) => box.value);
+  const args = { system: form.system.value, sign: form.sign.value, text: form.text.value, urgency: form.urgency.value, wants };
   try {
     if (file) args.photo = await send(await smaller(file), (part, parts) => tell(t("Sending the photo, part {part} of {parts}", { part: part + 1, parts })));
   } catch (error) {
@@ -322,6 +324,12 @@ $("observe-form").addEventListener("submit", async (event) => {
   }
   if (await order("observe", args)) event.target.reset();
   return undefined;
+});
+
+// what is usually wanted is ticked with what is seen, and a hand may say otherwise
+$("observe-form").elements.sign.addEventListener("change", (event) => {
+  const seen = (session.signs || []).find((sign) => sign.id === event.target.value);
+  for (const box of $("observe-form").elements.wants) box.checked = Boolean(seen && (seen.wants || []).includes(box.value));
 });
 
 $("close-form").addEventListener("submit", (event) => { event.preventDefault(); goOn("visit-close", {}, "force-close"); });
