@@ -52,6 +52,8 @@ def station(config: Config | None, at: Path | None, journals: int) -> Iterator[D
     if config is not None and config.instruments:
         yield plugged_in(config)
     yield running_station(at)
+    if config is not None and config.metrics.enabled:
+        yield metrics(config)
     yield from visits(data / "visits", journals)
 
 
@@ -173,6 +175,25 @@ def running_station(at: Path | None) -> Diagnosis:
     if not said[1]:
         return Diagnosis("running station", STOPS, f"station {file.station} cannot record: {said[2]}", "Free the disk")
     return Diagnosis("running station", GOOD, f"{file.station} is online and recording")
+
+
+def metrics(config: Config) -> Diagnosis:
+    """Where a scraper finds what the station tells of itself, and who else may."""
+    import asyncio
+
+    from lineset.station.metrics_server import PATH, listens
+
+    given, name = config.metrics, "metrics"
+    if not given.port:
+        return Diagnosis(name, MIND, "on another port at each start; the log says which", "Set port under [metrics]")
+    where = f"{'http' if given.certificate is None else 'https'}://127.0.0.1:{given.port}{PATH}"
+    there = asyncio.run(listens(given.port))
+    found = f"{where}, {'something answers there' if there else 'nothing answers there: no station runs'}"
+    if given.network and (given.token is None or given.certificate is None):
+        lacking = " and ".join(key for key in ("token", "certificate") if getattr(given, key) is None)
+        found += f"; open to the network without {lacking}"
+        return Diagnosis(name, MIND, found, f"Set {lacking} under [metrics], or network = false")
+    return Diagnosis(name, GOOD, found)
 
 
 async def _hear(address: BrokerAddress, topic: str) -> tuple[bool, bool, str] | None:

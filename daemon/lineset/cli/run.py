@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from contextlib import AbstractAsyncContextManager, nullcontext
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from lineset.cli.station_access import REFUSED, WRONG, say_error
+
+if TYPE_CHECKING:
+    from lineset.station.config import Config
+    from lineset.station.daemon import Station
 
 
 def run(
@@ -58,17 +62,34 @@ def run(
             f"{len(loaded.systems)} systems"
         )
         return
-    beside: Callable[[daemon.Station], AbstractAsyncContextManager[object]] = nullcontext
-    if loaded.board.enabled:
-        from lineset.board.beside import board_beside  # the web server costs memory and time at the start
-
-        beside = board_beside
     try:
-        asyncio.run(daemon.run(loaded, runtime=at, beside=beside, on_ready=_announce))
+        asyncio.run(daemon.run(loaded, runtime=at, beside=_beside(loaded), on_ready=_announce))
     except (JournalError, StreamError, EntryError, BoardError) as error:
         raise say_error("run", str(error), REFUSED) from error
     except OSError as error:
         raise say_error("run", f"{error.filename or ''} {error.strerror or error}".strip(), REFUSED) from error
+
+
+def _beside(config: Config) -> Callable[[Station], AbstractAsyncContextManager[object]]:
+    """What runs beside a station by its configuration; a web server costs memory and time at the start."""
+    parts: list[Callable[[Station], AbstractAsyncContextManager[object]]] = []
+    if config.board.enabled:
+        from lineset.board.beside import board_beside
+
+        parts.append(board_beside)
+    if config.metrics.enabled:
+        from lineset.station.metrics import metrics_beside
+
+        parts.append(metrics_beside)
+
+    @asynccontextmanager
+    async def beside(station: Station) -> AsyncIterator[None]:
+        async with AsyncExitStack() as stack:
+            for part in parts:
+                await stack.enter_async_context(part(station))
+            yield
+
+    return beside
 
 
 def _announce(station: object) -> None:
@@ -82,3 +103,5 @@ def _announce(station: object) -> None:
     typer.echo(f"station {station.config.name} is running; {where}", err=True)
     if station.config.board.enabled:
         typer.echo("the board's address: lineset board", err=True)
+    if station.config.metrics.enabled and station.config.metrics.port:
+        typer.echo(f"metrics on port {station.config.metrics.port}, /metrics", err=True)

@@ -33,7 +33,7 @@ from lineset.journal.errors import (
 from lineset.journal.file import JournalFile
 from lineset.journal.row import Gap, Row, check_row
 from lineset.journal.seal import Seal, StationKey
-from lineset.journal.writer_queue import Order, Pending, WriterState
+from lineset.journal.writer_queue import Order, Pending, WriterCounts, WriterState
 
 _log = structlog.get_logger(__name__)
 _BATCH = 5000  # rows a transaction at most, so that a backlog is given back in steps
@@ -70,10 +70,12 @@ class Writer:
         stall_after: float = 5.0,
         limit_rows: int = 200_000,
         limit_bytes: int = 64 * 1024 * 1024,
+        counts: WriterCounts | None = None,
     ) -> None:
         """`gather`, `retry` (first, longest pause) and `stall_after` are real seconds; the limits bound the queue."""
         self._journal, self._rotation = journal, rotation
         self._on_commit, self._on_state = on_commit, on_state
+        self.counts = counts or WriterCounts()
         self._gather, self._retry, self._stall_after = gather, retry, stall_after
         self._loop = asyncio.get_running_loop()
         self._pending = Pending(journal.last, limit_rows=limit_rows, limit_bytes=limit_bytes)
@@ -106,6 +108,12 @@ class Writer:
     def state(self) -> WriterState:
         """ok or failing, why, and how many rows wait in memory or were dropped."""
         return WriterState(self._state.ok, self._state.reason, self._pending.rows, self._pending.dropped)
+
+    @property
+    def waited_s(self) -> float:
+        """Seconds for which rows have waited without one being committed; 0 when none wait."""
+        now = time.monotonic()
+        return now - self._pending.oldest(now)
 
     @property
     def crowded(self) -> bool:
@@ -203,6 +211,7 @@ class Writer:
                 else f"the disk has not answered for {self._stall_after:g} s"
             )
             self._state = WriterState(False, reason, 0, 0)
+            self.counts.failures += 1
         elif not refused:
             return
         if refused:
@@ -211,6 +220,10 @@ class Writer:
             self._on_state(self.state)
 
     def _delivered(self, seq: int) -> None:
+        counts = self.counts
+        counts.commits += 1
+        counts.rows += seq - self._committed
+        counts.committed_at = time.time()
         self._committed = seq
         if not self._state.ok and self._pending.has_room:
             self._changed("")
@@ -230,6 +243,7 @@ class Writer:
             return
         self._state = WriterState(not reason, reason, 0, 0)
         if reason:
+            self.counts.failures += 1
             _log.error("journal does not write", path=str(self._journal.path), reason=reason)
         else:
             _log.info("journal writes again", path=str(self._journal.path), dropped=self._pending.dropped)

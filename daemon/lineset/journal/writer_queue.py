@@ -23,6 +23,15 @@ class WriterState(msgspec.Struct, frozen=True):
     dropped: int
 
 
+class WriterCounts(msgspec.Struct):
+    """What writers have done from the start of the program; several may share one. Read it from anywhere."""
+
+    rows: int = 0  # made durable, gaps counted as rows
+    commits: int = 0
+    failures: int = 0  # how often writing began to fail
+    committed_at: float = 0.0  # seconds since 1970, of the last commit
+
+
 class Order:
     """Something else to do in the writer's thread, in turn with the rows."""
 

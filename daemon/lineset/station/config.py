@@ -20,6 +20,7 @@ from lineset.physics.errors import PhysicsError
 from lineset.physics.refrigerant import curve
 from lineset.station.installation_config import read_installation
 from lineset.station.instrument_config import ID, InstrumentConfig, read_instruments
+from lineset.station.metrics_config import MetricsConfig, read_metrics
 from lineset.stream.address import BrokerAddress, read_private
 from lineset.stream.errors import SettingsError
 from lineset.visit.cues import LEVELS
@@ -113,6 +114,7 @@ class Config(msgspec.Struct, frozen=True, kw_only=True):
     language: str = "en"  # of cues, worklist and report
     technician: str = ""  # name or number of who works with this station
     cues: CuesConfig = CuesConfig()
+    metrics: MetricsConfig = MetricsConfig()
 
 
 def default_folder() -> Path:
@@ -168,6 +170,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
     live.finish()
     broker = _broker(root.table("broker"), base)
     board = _board(root.table("board"), base)
+    metrics = read_metrics(root.table("metrics"), base)
     found, ids = read_instruments(root, folder_of_profiles, _relay_key(root.table("relay"), base))
     instruments = tuple(found)
     systems = tuple(_systems(root))
@@ -197,6 +200,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
         language=language,
         technician=technician,
         cues=CuesConfig(level=level, speak=speak),
+        metrics=metrics,
     )
 
 

@@ -39,7 +39,8 @@ class Inbox:
         self._loop = asyncio.get_running_loop()
         self._scheduled = False
         self._shut = False
-        self.refused = 0
+        self.refused = self.frames = self.samples = 0  # counted from the start
+        self.losses: dict[str, int] = {}  # what was dropped, by kind of loss
         self.full_disk: Callable[[], bool] = lambda: False  # whether what comes now would be lost
         self.kept: Callable[[str], int] = lambda instrument: -1  # number of its last frame on record, -1: not known
 
@@ -65,8 +66,14 @@ class Inbox:
 
     def loss(self, loss: Loss) -> None:
         """A count of what was lost always finds room."""
+        self.losses[loss.kind] = self.losses.get(loss.kind, 0) + loss.count
         self._waiting.append(loss)
         self._schedule()
+
+    @property
+    def depth(self) -> int:
+        """How much waits to be taken."""
+        return len(self._waiting)
 
     def shut(self) -> None:
         """Take what waits, then nothing more."""
@@ -86,6 +93,8 @@ class Inbox:
             item = waiting.popleft()
             if type(item) is Frame:
                 each[item.instrument] -= 1
+                self.frames += 1
+                self.samples += len(item.samples)
             self._take(item)
         self._after()
         if waiting and not self._shut:

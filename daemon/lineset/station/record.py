@@ -21,7 +21,7 @@ from lineset.journal.row import Row
 from lineset.journal.seal import Seal, StationKey
 from lineset.journal.snapshot import Snapshot, read_snapshot, snapshot_path, write_snapshot
 from lineset.journal.writer import Rotation, Writer
-from lineset.journal.writer_queue import WriterState
+from lineset.journal.writer_queue import WriterCounts, WriterState
 
 log = structlog.get_logger(__name__)
 
@@ -42,6 +42,7 @@ class Record:
         present: Callable[[], Iterable[e.InputBody]],
         on_state: Callable[[WriterState], None],
         rotation: Rotation | None = None,
+        counts: WriterCounts | None = None,
     ) -> None:
         self._engine = engine
         self._beside: Engine | None = None
@@ -53,7 +54,7 @@ class Record:
         self._on_events = on_events
         self._last_event = self._told = journal.last
         self.proposed: list[e.Questioned] = []  # placements that the readings made, to be put on record
-        self.writer = Writer(journal, on_commit=self._committed, on_state=on_state, rotation=rotation)
+        self.writer = Writer(journal, on_commit=self._committed, on_state=on_state, rotation=rotation, counts=counts)
         self._kind = e.kind_of
         self._encode = e.encode
         self._holding = False
@@ -81,6 +82,11 @@ class Record:
         urgent, self._held_urgent = self._held_urgent, False
         if rows:
             self.writer.submit(rows, urgent=urgent)
+
+    @property
+    def last_event(self) -> int:
+        """The seq of the newest record event."""
+        return self._last_event
 
     @property
     def losing(self) -> bool:

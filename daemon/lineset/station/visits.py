@@ -22,6 +22,7 @@ from lineset.journal.file import JournalFile
 from lineset.journal.reader import JournalReader
 from lineset.journal.station_journal import StationJournal
 from lineset.journal.visit_files import VisitFile, list_visits, open_visit
+from lineset.journal.writer_queue import WriterCounts
 from lineset.physics.refrigerant import canonical_name, curve
 from lineset.station.earlier import earlier_visits
 from lineset.station.events import BROKER, JournalEvents
@@ -54,6 +55,7 @@ class Visits:
         station_folder.mkdir(parents=True, exist_ok=True)
         self._between = StationJournal(station_folder, station.key, meta={"station": station.config.name})
         self.current: Record | None = None
+        self.counts = WriterCounts()
         self.systems = Systems(station.config.data / "systems")
         self.wanted: Callable[[], Sequence[str]] = tuple  # what the worklist asks for before closing
         self._events: dict[str, JournalEvents] = {}  # by visit, in the order of attaching
@@ -164,6 +166,7 @@ class Visits:
             present=station.state_entries,
             on_state=station.journal_state,
             rotation=None if visit else self._between,
+            counts=self.counts,
         )
         record.hold()  # its first entries are one transaction
         return record

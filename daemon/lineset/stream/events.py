@@ -72,6 +72,11 @@ class EventPump:
         self.acknowledged = 0
         self.sent_again = 0
 
+    @property
+    def unfinished(self) -> int:
+        """How many sources hold something that is not acknowledged."""
+        return sum(not queue.empty.is_set() for queue in self._queues)
+
     def attach(self, source: EventSource) -> None:
         """Send what `source` holds behind its pointer, and what comes later."""
         self._queues.append(_Queue(source))

@@ -1,0 +1,180 @@
+"""What a station tells of itself to a scraper: counts, lags, what waits to be sent, how instruments and links stand.
+
+Rows read the plain attributes of the running station. Instruments go by the ids of the configuration; no visit is
+named, and nothing that a person wrote.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import AsyncIterator, Iterator
+from datetime import UTC, date, datetime, time
+
+import lineset
+from lineset.engine.fingerprint import fingerprint
+from lineset.station.daemon import Station
+from lineset.station.events import BROKER
+from lineset.station.metrics_server import Labelled, Measure, MetricsServer, disk_rows
+from lineset.stream.link import Link
+from lineset_drivers.frame import State
+
+Row = Measure[Station]
+LINK_STATES = ("connecting", "connected", "unreachable", "refused", "tls", "lost", "stalled", "settings")
+SHOP = "shop"
+
+
+def _links(station: Station) -> Iterator[tuple[str, Link]]:
+    """The connections that there are: to the broker beside the instruments, and to the shop's."""
+    yield BROKER, station.publisher.link
+    uplink = getattr(station, "uplink", None)  # a station that belongs to no shop has none
+    link = getattr(uplink, "link", None)
+    if isinstance(link, Link):
+        yield SHOP, link
+
+
+def _link_states(station: Station) -> Labelled:
+    for name, link in _links(station):
+        for state in LINK_STATES:
+            yield (name, state), link.status.state == state
+
+
+def _connections(station: Station) -> Labelled:
+    for name, link in _links(station):
+        yield (name,), link.connections
+
+
+def _instrument_states(station: Station) -> Labelled:
+    for id_, told in list(station.states.items()):
+        for state in State:
+            yield (id_, str(state)), told.state == state
+
+
+def _batteries(station: Station) -> Labelled:
+    for id_, told in list(station.states.items()):
+        if told.battery is not None:
+            yield (id_,), told.battery / 100.0
+
+
+def _calibration_due(station: Station) -> Labelled:
+    """The end of the day on which a calibration runs out, UTC."""
+    for id_, item in station.instruments.items():
+        for channel, calibration in item.calibration.items():
+            if calibration.due:
+                day = datetime.combine(date.fromisoformat(calibration.due), time.max, tzinfo=UTC)
+                yield (id_, channel), round(day.timestamp())
+
+
+def _outbox_entries(station: Station) -> Labelled:
+    record, pump = station.record, station.publisher.events
+    behind = 0
+    if record.visit and pump.unfinished:
+        behind = max(0, record.last_event - station.outbox.through(BROKER, record.journal_id))
+    yield (BROKER,), behind
+    uplink = getattr(station, "uplink", None)
+    if (waiting := getattr(uplink, "blocks_waiting", None)) is not None:
+        yield (SHOP,), waiting
+
+
+def _outbox_visits(station: Station) -> Labelled:
+    yield (BROKER,), station.publisher.events.unfinished
+    uplink = getattr(station, "uplink", None)
+    if (waiting := getattr(uplink, "visits_waiting", None)) is not None:
+        yield (SHOP,), waiting
+
+
+def _live(station: Station) -> Labelled:
+    publisher = station.publisher
+    yield ("sent",), publisher.sent_live
+    yield ("dropped",), publisher.dropped_live
+    yield ("conflated",), publisher.conflated
+
+
+def _losses(station: Station) -> Labelled:
+    kinds = dict.fromkeys(("poll_skipped", "stream_dropped"), 0) | station.inbox.losses
+    for kind, count in kinds.items():
+        yield (kind,), count
+
+
+ROWS: tuple[Row, ...] = (
+    Row(
+        "lineset_build_info", "gauge", "Always 1; the program's version and its engine's fingerprint.",
+        lambda s: [((lineset.__version__, fingerprint()), 1)], ("version", "fingerprint"),
+    ),
+    Row("lineset_frames", "counter", "Frames that came from instruments.", lambda s: s.inbox.frames),
+    Row("lineset_readings", "counter", "Values in those frames.", lambda s: s.inbox.samples),
+    Row(
+        "lineset_lost_readings", "counter", "Polls skipped and lines dropped because the inbox was full.",
+        _losses, ("kind",),
+    ),
+    Row("lineset_inbox_depth", "gauge", "Frames that wait for their place on record.", lambda s: s.inbox.depth),
+    Row("lineset_inbox_refused", "counter", "Frames that found the inbox full.", lambda s: s.inbox.refused),
+    Row(
+        "lineset_live_values", "counter", "Live values: sent; dropped for want of a connection; replaced by a newer "
+        "one before they were due.", _live, ("outcome",),
+    ),
+    Row(
+        "lineset_events_acknowledged", "counter", "Record events that the broker has acknowledged.",
+        lambda s: s.publisher.events.acknowledged,
+    ),
+    Row(
+        "lineset_events_sent_again", "counter", "Record events sent again after a connection was lost.",
+        lambda s: s.publisher.events.sent_again,
+    ),
+    Row("lineset_recording", "gauge", "1: the journal takes what comes; 0: it cannot.", lambda s: s.recording),
+    Row("lineset_visit_open", "gauge", "1: a visit is open.", lambda s: bool(s.record.visit)),
+    Row("lineset_journal_rows", "counter", "Journal rows made durable.", lambda s: s.visits.counts.rows),
+    Row("lineset_journal_commits", "counter", "Transactions of the journal.", lambda s: s.visits.counts.commits),
+    Row(
+        "lineset_journal_failures", "counter", "How often the journal began to fail.",
+        lambda s: s.visits.counts.failures,
+    ),
+    Row(
+        "lineset_journal_waiting_rows", "gauge", "Rows in memory that are not durable yet.",
+        lambda s: s.record.writer.state.waiting,
+    ),
+    Row(
+        "lineset_journal_waiting_seconds", "gauge", "For how long rows have waited without one being committed.",
+        lambda s: s.record.writer.waited_s,
+    ),
+    Row(
+        "lineset_journal_last_commit_timestamp_seconds", "gauge", "When the journal committed last, since 1970.",
+        lambda s: s.visits.counts.committed_at or None,
+    ),
+    Row(
+        "lineset_outbox_entries", "gauge", "What a destination has not acknowledged: broker, journal entries up to the "
+        "newest record event; shop, blocks.", _outbox_entries, ("destination",),
+    ),
+    Row(
+        "lineset_outbox_visits", "gauge", "Visits that a destination does not have whole.",
+        _outbox_visits, ("destination",),
+    ),
+    Row(
+        "lineset_link_state", "gauge", "1 for the state in which a connection is: connected, or why not.",
+        _link_states, ("destination", "state"),
+    ),
+    Row("lineset_link_connections", "counter", "Connections made.", _connections, ("destination",)),
+    Row(
+        "lineset_local_broker_restarts", "counter", "How often the local broker had to be started again.",
+        lambda s: None if s.broker is None else s.broker.restarts,
+    ),
+    Row(
+        "lineset_instrument_state", "gauge", "1 for the state in which an instrument is.",
+        _instrument_states, ("instrument", "state"),
+    ),
+    Row("lineset_instrument_battery_ratio", "gauge", "Charge of an instrument's battery.", _batteries, ("instrument",)),
+    Row(
+        "lineset_calibration_due_timestamp_seconds", "gauge", "When a channel's calibration runs out, since 1970.",
+        _calibration_due, ("instrument", "channel"),
+    ),
+    *disk_rows(lambda s: s.config.data),
+)  # fmt: skip
+
+
+@contextlib.asynccontextmanager
+async def metrics_beside(station: Station) -> AsyncIterator[MetricsServer[Station] | None]:
+    """Serve the metrics of a station that runs, where its configuration says so. Raises SettingsError."""
+    if not station.config.metrics.enabled:
+        yield None
+        return
+    async with MetricsServer(ROWS, station, station.config.metrics) as server:
+        yield server
