@@ -45,3 +45,7 @@ class DatabaseError(ShopError):
 
 class NewerSchemaError(DatabaseError):
     """The database has tables of a later program than this one; nothing was changed."""
+
+
+class AlteredSchemaError(DatabaseError):
+    """The database was made by other files than this program has under the same numbers; nothing was changed."""

@@ -4,6 +4,20 @@
 
 CREATE SCHEMA IF NOT EXISTS lineset;
 
+-- Rights are given to these (0003_roles.sql). They are made here without a login where nobody made them before; whoever
+-- may make no roles has them made by the database's administrator.
+DO $$
+DECLARE
+    role text;
+BEGIN
+    FOREACH role IN ARRAY ARRAY['lineset_collector', 'lineset_board', 'lineset_auditor'] LOOP
+        IF NOT EXISTS (SELECT FROM pg_catalog.pg_roles WHERE rolname = role) THEN
+            EXECUTE format('CREATE ROLE %I NOLOGIN', role);
+        END IF;
+    END LOOP;
+END
+$$;
+
 CREATE TABLE lineset.station (
     station text PRIMARY KEY,
     public_key bytea,                    -- Ed25519, as first seen of a logged-in station, or as given
@@ -21,7 +35,7 @@ CREATE TABLE lineset.visit (
     blocks integer NOT NULL DEFAULT 0,   -- received without a hole
     through bigint NOT NULL DEFAULT 0,   -- last seq of those
     head bytea NOT NULL,                 -- hash of the last of those, or genesis
-    carried bytea,                       -- what the next block's rows need: placements, clock; JSON
+    carried bytea,                       -- what the next block needs: counts, clock, channels, placements; JSON
     technician text NOT NULL DEFAULT '',
     phase text NOT NULL DEFAULT '',
     systems jsonb NOT NULL DEFAULT '[]',
@@ -32,6 +46,8 @@ CREATE TABLE lineset.visit (
     sealed_at timestamptz,               -- when the seal reached the shop
     seal jsonb,                          -- as in the contract (SealRecord)
     clock_ahead_s double precision,      -- most that the station's clock was ahead of the shop's when a block came
+    receipt_cleared_at timestamptz,      -- when the final receipt was taken off the broker
+    removed_at timestamptz,              -- when the record was removed by the shop's policy; the row remains
     UNIQUE (station, visit)
 );
 CREATE INDEX visit_by_opening ON lineset.visit (opened_at DESC, id DESC);
@@ -55,13 +71,14 @@ CREATE TABLE lineset.block (
     PRIMARY KEY (month, visit_id, n)
 ) PARTITION BY RANGE (month);
 
--- One row for each value that an instrument sent; `n` counts the values of a frame from 0.
+-- One row for each value that an instrument sent; `n` counts the values of a frame from 0. Values are as sent, brought
+-- to SI; a calibration's correction is not in them.
 CREATE TABLE lineset.reading (
     month date NOT NULL,
     visit_id bigint NOT NULL,
     seq bigint NOT NULL,
-    n smallint NOT NULL,
-    at timestamptz,
+    n integer NOT NULL,
+    at timestamptz,          -- null where the clock's year is none that a calendar has
     t_ns bigint NOT NULL,
     instrument text NOT NULL,
     channel text NOT NULL,
@@ -209,7 +226,7 @@ CREATE TABLE lineset.photo (
 ) PARTITION BY RANGE (month);
 CREATE INDEX photo_by_hash ON lineset.photo (visit_id, sha256, part);
 
--- An instrument as a visit introduced it, with its calibration: one row a channel.
+-- An instrument as a visit introduced it, with its calibration: one row a channel; once more when its identity is known.
 CREATE TABLE lineset.instrument_channel (
     visit_id bigint NOT NULL,
     seq bigint NOT NULL,
@@ -260,3 +277,97 @@ CREATE TABLE lineset.collector (
     started_at timestamptz NOT NULL DEFAULT now(),
     heard_at timestamptz NOT NULL DEFAULT now()
 );
+
+-- For how many months the record is kept (written by the owner from the shop's settings), and since when.
+CREATE TABLE lineset.policy (
+    one boolean PRIMARY KEY DEFAULT true CHECK (one),
+    months integer NOT NULL CHECK (months >= 1),
+    since timestamptz NOT NULL DEFAULT now()
+);
+
+-- The tables that are partitioned by month.
+CREATE FUNCTION lineset.monthly() RETURNS text[] LANGUAGE sql IMMUTABLE AS $$
+    SELECT ARRAY['block', 'reading', 'derived', 'event', 'settled', 'placement', 'check_verdict', 'finding', 'observation',
+                 'photo']
+$$;
+
+-- Makes what is missing of a month's partitions; only the month that it is, the one before and the two after. Runs with
+-- the owner's rights, so that a collector owns no table. Attaching takes no lock that readers or writers wait for.
+CREATE FUNCTION lineset.make_month(wanted date) RETURNS boolean LANGUAGE plpgsql SECURITY DEFINER
+SET search_path = pg_catalog, pg_temp AS $$
+DECLARE
+    parent text;
+    part text;
+    made boolean := false;
+    present date := date_trunc('month', now() AT TIME ZONE 'UTC')::date;
+BEGIN
+    IF wanted <> date_trunc('month', wanted::timestamp)::date
+       OR wanted < present - interval '1 month' OR wanted > present + interval '2 months' THEN
+        RAISE EXCEPTION 'no partitions are made for %', wanted;
+    END IF;
+    PERFORM pg_advisory_xact_lock(7202, 1);
+    FOREACH parent IN ARRAY lineset.monthly() LOOP
+        part := parent || to_char(wanted, '_YYYY_MM');
+        IF to_regclass(format('lineset.%I', part)) IS NULL THEN
+            EXECUTE format('CREATE TABLE lineset.%I (LIKE lineset.%I INCLUDING ALL)', part, parent);
+            EXECUTE format('ALTER TABLE lineset.%I ATTACH PARTITION lineset.%I FOR VALUES FROM (%L) TO (%L)', parent,
+                           part, wanted, (wanted + interval '1 month')::date);
+            made := true;
+        END IF;
+    END LOOP;
+    RETURN made;
+END
+$$;
+REVOKE ALL ON FUNCTION lineset.make_month FROM PUBLIC;
+
+-- Removes the months that the policy no longer keeps: every visit of such a month last sent something before the month
+-- that the policy begins with. The visits' own rows remain and say when the rest was removed. Nothing is removed while
+-- there is no policy. Runs with the owner's rights: a collector can set off what the owner decided, and nothing else.
+CREATE FUNCTION lineset.retain(dry boolean) RETURNS TABLE (month date, visits bigint, bytes bigint)
+LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+DECLARE
+    parent text;
+    part text;
+    begins date;
+    old record;
+BEGIN
+    PERFORM pg_advisory_xact_lock(7202, 1);
+    SELECT date_trunc('month', now() AT TIME ZONE 'UTC') - make_interval(months => policy.months) INTO begins
+    FROM lineset.policy;
+    IF begins IS NULL THEN
+        RETURN;
+    END IF;
+    FOR old IN
+        SELECT to_date(right(c.relname, 7), 'YYYY_MM') AS first
+        FROM pg_inherits i JOIN pg_class c ON c.oid = i.inhrelid
+        WHERE i.inhparent = 'lineset.block'::regclass AND c.relname ~ '^block_[0-9]{4}_[0-9]{2}$'
+          AND to_date(right(c.relname, 7), 'YYYY_MM') < begins
+          AND NOT EXISTS (
+              SELECT FROM lineset.visit v
+              WHERE v.month = to_date(right(c.relname, 7), 'YYYY_MM') AND v.last_received_at AT TIME ZONE 'UTC' >= begins
+          )
+        ORDER BY 1
+    LOOP
+        month := old.first;
+        SELECT count(*) INTO visits FROM lineset.visit v WHERE v.month = old.first;
+        bytes := 0;
+        FOREACH parent IN ARRAY lineset.monthly() LOOP
+            part := parent || to_char(old.first, '_YYYY_MM');
+            IF to_regclass(format('lineset.%I', part)) IS NOT NULL THEN
+                bytes := bytes + pg_total_relation_size(to_regclass(format('lineset.%I', part)));
+                IF NOT dry THEN
+                    EXECUTE format('ALTER TABLE lineset.%I DETACH PARTITION lineset.%I', parent, part);
+                    EXECUTE format('DROP TABLE lineset.%I', part);
+                END IF;
+            END IF;
+        END LOOP;
+        IF NOT dry THEN
+            DELETE FROM lineset.instrument_channel c USING lineset.visit v
+            WHERE v.month = old.first AND c.visit_id = v.id;
+            UPDATE lineset.visit v SET removed_at = now(), carried = NULL WHERE v.month = old.first;
+        END IF;
+        RETURN NEXT;
+    END LOOP;
+END
+$$;
+REVOKE ALL ON FUNCTION lineset.retain FROM PUBLIC;

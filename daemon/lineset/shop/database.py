@@ -1,0 +1,91 @@
+"""Connections to the shop's PostgreSQL, and what its errors mean in a sentence."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import AsyncIterator, Iterator
+from typing import TYPE_CHECKING, Any
+
+from lineset.shop.errors import DatabaseError, ShopProgramError
+
+if TYPE_CHECKING:
+    from lineset.shop.shop_config import DatabaseAddress
+
+CONNECT_S = 10.0
+COMMAND_S = 60.0  # a batch that took longer than this is tried anew over another connection
+
+# SQLSTATE classes (PostgreSQL manual, appendix A) of what goes by itself or by an operator: connection, resources such
+# as a full disk, operator intervention, system error; and 40, of two transactions that met.
+_PASSING = ("08", "53", "57", "58", "40", "55")
+
+
+def driver() -> Any:
+    """asyncpg. Raises ShopProgramError where it is not installed."""
+    try:
+        import asyncpg
+    except ImportError as error:
+        raise ShopProgramError(
+            "asyncpg", "this package is not installed, and the shop needs it", 'Run: pip install "lineset[shop]"'
+        ) from error
+    return asyncpg
+
+
+async def connect(address: DatabaseAddress, **more: Any) -> Any:
+    """An open asyncpg connection in UTC. Raises DatabaseError (what to do is in it), ShopProgramError."""
+    asyncpg = driver()
+    arguments = {"timeout": CONNECT_S, "command_timeout": COMMAND_S, **address.connect_args(), **more}
+    settings = {"application_name": "lineset", "timezone": "UTC", **arguments.pop("server_settings", {})}
+    with explained(address, "when it was connected to"):
+        return await asyncpg.connect(**arguments, server_settings=settings)
+
+
+@contextlib.asynccontextmanager
+async def connected(address: DatabaseAddress, **more: Any) -> AsyncIterator[Any]:
+    """A connection for as long as the block lasts. Raises as `connect`."""
+    connection = await connect(address, **more)
+    try:
+        yield connection
+    finally:
+        with contextlib.suppress(Exception):  # it may be gone already, and what ended the block matters more
+            await connection.close(timeout=CONNECT_S)
+
+
+def is_passing(error: BaseException) -> bool:
+    """Whether the same may succeed later: no server, a full disk, a lost race; not: data that the server refuses."""
+    asyncpg = driver()
+    if isinstance(error, asyncpg.PostgresError):
+        return (error.sqlstate or "").startswith(_PASSING)
+    return isinstance(error, OSError | TimeoutError | asyncpg.InterfaceError) and not isinstance(
+        error, ValueError
+    )  # asyncpg's DataError, of a value that does not fit a column, is both
+
+
+@contextlib.contextmanager
+def explained(address: object, when: str) -> Iterator[None]:
+    """What the driver raises inside becomes a DatabaseError with a sentence."""
+    asyncpg = driver()
+    try:
+        yield
+    except (asyncpg.PostgresError, asyncpg.InterfaceError, OSError, TimeoutError) as error:
+        raise DatabaseError(address, f"{when}: {said(error)}", remedy(error)) from error
+
+
+def said(error: BaseException) -> str:
+    """What the error says, or at least what it is called."""
+    return str(error).strip().rstrip(".") or type(error).__name__
+
+
+def remedy(error: BaseException) -> str:
+    """What to do about it."""
+    state = getattr(error, "sqlstate", None) or ""
+    if state.startswith("28"):
+        return "Check the user and password in the shop's folder secrets"
+    if state == "3D000":
+        return "Make the database, or correct [database] url"
+    if state == "53100":
+        return "Its disk is full: make room; nothing is lost meanwhile, stations keep what was not received"
+    if state == "42501":
+        return "This role has not the right to it; run: lineset shop run, which gives each role what it needs"
+    if isinstance(error, OSError | TimeoutError):
+        return "Check that PostgreSQL runs, its address and the network"
+    return "See the server's log"
