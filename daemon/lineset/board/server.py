@@ -7,16 +7,14 @@ address holds a token, and without it nobody is told the broker's password.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import hmac
 import secrets
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Self
 
 import structlog
-import uvicorn
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.requests import Request
@@ -29,6 +27,7 @@ from starlette.websockets import WebSocket
 from lineset.board.bridge import bridge
 from lineset.board.errors import BoardError
 from lineset.contract.topic import Topics
+from lineset.station.loop_server import LoopServer
 from lineset.stream.address import BrokerAddress
 
 PAGE = Path(__file__).parent / "page"
@@ -41,7 +40,6 @@ _HEADERS = {
     "x-content-type-options": "nosniff",
     "cache-control": "no-cache",
 }
-_START_S = 10.0
 
 log = structlog.get_logger(__name__)
 
@@ -97,14 +95,6 @@ def application(
     )
 
 
-class _Server(uvicorn.Server):
-    """The same, but the station's signals stay the station's."""
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        yield
-
-
 class BoardServer:
     """Serves the board while it is entered: `async with BoardServer(...)`. `url` is the page's whole address.
 
@@ -123,56 +113,35 @@ class BoardServer:
         key: Path | None = None,
     ) -> None:
         self.token = secrets.token_urlsafe(18)
-        self.port, self.network = port, network
-        self._secure = certificate is not None
-        self._server = _Server(
-            uvicorn.Config(
-                application(address, topics, self.token, about),
-                log_config=None,
-                access_log=False,
-                lifespan="off",
-                ws="websockets-sansio",
-                server_header=False,
-                ssl_certfile=certificate,
-                ssl_keyfile=key,
-                timeout_graceful_shutdown=1,
-            )
+        self._server = LoopServer(
+            application(address, topics, self.token, about),
+            "board",
+            refused=BoardError,
+            port=port,
+            network=network,
+            certificate=certificate,
+            key=key,
+            websockets=True,
         )
-        self._task: asyncio.Task[None] | None = None
+
+    @property
+    def port(self) -> int:
+        """The port that is listened on."""
+        return self._server.port
 
     @property
     def url(self) -> str:
         """The page's address, with the token that opens it."""
-        host = _own_address() if self.network else "127.0.0.1"
-        return f"{'https' if self._secure else 'http'}://{host}:{self.port}/#{self.token}"
+        host = _own_address() if self._server.network else "127.0.0.1"
+        return f"{'https' if self._server.secure else 'http'}://{host}:{self.port}/#{self.token}"
 
     async def __aenter__(self) -> Self:
-        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            listener.bind(("0.0.0.0" if self.network else "127.0.0.1", self.port))
-        except OSError as error:
-            listener.close()
-            raise BoardError(
-                f"the board cannot listen on port {self.port} ({error.strerror}); end what uses it, or set another "
-                "port (0: any) under [board]"
-            ) from error
-        self.port = listener.getsockname()[1]
-        self._task = asyncio.create_task(self._server.serve(sockets=[listener]), name="board")
-        async with asyncio.timeout(_START_S):
-            while not self._server.started:
-                if self._task.done():
-                    await self._task
-                    raise BoardError("the board ended as it started; the log says why")
-                await asyncio.sleep(0.005)
-        log.info("board ready", port=self.port, network=self.network)
+        await self._server.__aenter__()
+        log.info("board ready", port=self.port, network=self._server.network)
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        self._server.should_exit = True
-        if self._task is not None:
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._task
+        await self._server.__aexit__()
 
 
 def _own_address() -> str:
