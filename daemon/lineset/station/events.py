@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-import msgspec
 import structlog
 
 from lineset.contract import entry as e
@@ -28,6 +27,7 @@ from lineset.equipment.points import POINTS
 from lineset.equipment.points import title as point_title
 from lineset.journal.outbox import Outbox
 from lineset.journal.reader import JournalReader
+from lineset.station.on_the_wire import told
 from lineset.stream.events import EventRow
 from lineset.visit.observations import signs
 from lineset_drivers.quantity import SI_UNIT, Quantity
@@ -246,7 +246,7 @@ class JournalEvents:
         except (TopicError, KeyError) as error:
             log.error("an event has no topic of its own; it is told as a plain event", seq=seq, error=str(error))
             wall_s = round((t + self._wall_offset_ns) / 1e9, 3)
-            message = EventMessage(t=wall_s, seq=seq, event=kind, body=msgspec.to_builtins(body))
+            message = EventMessage(t=wall_s, seq=seq, event=kind, body=told(body))
             return EventRow(seq, self._topics.event(kind, self.visit), encode(message), False)
 
     def _message(self, seq: int, t: int, kind: str, body: e.AnyBody) -> EventRow:
@@ -317,5 +317,5 @@ class JournalEvents:
         if isinstance(body, e.Finding):
             topic = self._topics.finding(self.visit, body.system, body.phase, body.id)
             return EventRow(seq, topic, encode(finding_message(body, wall_s, seq)), True)
-        message = EventMessage(t=wall_s, seq=seq, event=kind, body=msgspec.to_builtins(body))
+        message = EventMessage(t=wall_s, seq=seq, event=kind, body=told(body))
         return EventRow(seq, self._topics.event(kind, self.visit), encode(message), False)
