@@ -123,9 +123,6 @@ blower_motor = "psc"
 
 def station_config(benches: dict[str, dict[str, Any]], relay_port: int, out: Path, speed: float) -> str:
     """The station's configuration: the instruments downstairs at hand, those upstairs through the relay, as text."""
-    from lineset.equipment.points import POINTS
-    from lineset_drivers.profile import load
-
     lines = [
         "# Written by the demo: an invented station with the benches' simulated instruments.",
         "[station]",
@@ -150,22 +147,61 @@ def station_config(benches: dict[str, dict[str, Any]], relay_port: int, out: Pat
         refrigerant = benches[system]["refrigerant"]
         lines += ["", "[[system]]", f'id = "{system}"', f'refrigerant = "{refrigerant}"', text.strip()]
     for system, description in benches.items():
-        taken: set[str] = set()
         for item in description["instruments"]:
             through = system == "upstairs"
             lines += _instrument(item, f"relay://127.0.0.1:{relay_port}" if through else item["link"])
-            channels = {channel.name: channel for channel in load(item["model"], PROFILES).channels}
-            for channel, point in item.get("channels", {}).items():
-                found, place = channels.get(channel), POINTS.get(point)
-                if found is None or place is None or found.quantity != place.quantity or point in taken:
-                    continue
-                taken.add(point)
-                lines += [
-                    "",
-                    "[[placement]]",
-                    f'instrument = "{item["id"]}"',
-                    f'channel = "{channel}"',
-                    f'system = "{system}"',
-                    f'point = "{point}"',
-                ]
+        lines += _placements(description, system)
     return "\n".join(lines) + "\n"
+
+
+def van_config(name: str, description: dict[str, Any], nameplate: str, data: Path, speed: float) -> str:
+    """The configuration of one van's station with the instruments of its bench at hand, as text."""
+    lines = [
+        "# Written by the demo: an invented van with its bench's simulated instruments.",
+        "[station]",
+        f'name = "{name}"',
+        'shop = "demo"',
+        f'technician = "{name.replace("van", "demo")}"',
+        f'data = "{data}"',
+        f"speed = {speed:g}",
+        "",
+        "[board]",
+        "enabled = false",
+        "",
+        "[cues]",
+        "speak = false",
+        "",
+        "[[system]]",
+        'id = "main"',
+        f'refrigerant = "{description["refrigerant"]}"',
+        nameplate.strip(),
+    ]
+    for item in description["instruments"]:
+        lines += _instrument(item, item["link"])
+    lines += _placements(description, "main")
+    return "\n".join(lines) + "\n"
+
+
+def _placements(description: dict[str, Any], system: str) -> list[str]:
+    """Where the bench's probes sit for good, as far as the station knows such a point."""
+    from lineset.equipment.points import POINTS
+    from lineset_drivers.profile import load
+
+    lines: list[str] = []
+    taken: set[str] = set()
+    for item in description["instruments"]:
+        channels = {channel.name: channel for channel in load(item["model"], PROFILES).channels}
+        for channel, point in item.get("channels", {}).items():
+            found, place = channels.get(channel), POINTS.get(point)
+            if found is None or place is None or found.quantity != place.quantity or point in taken:
+                continue
+            taken.add(point)
+            lines += [
+                "",
+                "[[placement]]",
+                f'instrument = "{item["id"]}"',
+                f'channel = "{channel}"',
+                f'system = "{system}"',
+                f'point = "{point}"',
+            ]
+    return lines

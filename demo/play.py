@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import json
 import os
 import re
 import shutil
-import signal
 import sys
 import time
 from pathlib import Path
 from typing import Any
 
 from bench_link import Bench, DemoError, relay_config, station_config
+from processes import HERE, START_S, Processes, appear, program, run, start_bench
 from promised import until
 from settled_table import findings, missing, table, verdicts
 from sheet import Shown
@@ -23,9 +22,6 @@ from technician import VISIT, Technician
 from lineset.board.beside import read_board_file
 from lineset.contract.worklist import CueMessage
 from lineset.stream.address import BrokerFile, read_broker_file
-
-HERE = Path(__file__).resolve().parent
-START_S = 30.0
 
 
 def arguments() -> argparse.Namespace:
@@ -47,47 +43,6 @@ def arguments() -> argparse.Namespace:
     if not 1.0 <= found.speed <= 60.0:
         parser.error("--speed goes from 1 to 60")
     return found
-
-
-class Processes:
-    """The demo's children, ended in any case, last first."""
-
-    def __init__(self, out: Path) -> None:
-        self._out = out
-        self._running: list[asyncio.subprocess.Process] = []
-
-    async def start(self, name: str, *command: str, env: dict[str, str]) -> asyncio.subprocess.Process:
-        log = open(self._out / f"{name}.log", "wb")  # noqa: SIM115 - handed to the child
-        try:
-            child = await asyncio.create_subprocess_exec(*command, stdout=log, stderr=log, env=env)
-        finally:
-            log.close()
-        self._running.append(child)
-        return child
-
-    async def end(self) -> None:
-        for child in reversed(self._running):
-            if child.returncode is None:
-                child.send_signal(signal.SIGTERM)
-                try:
-                    async with asyncio.timeout(10):
-                        await child.wait()
-                except TimeoutError:
-                    child.kill()
-                    await child.wait()
-
-
-async def appear(file: Path, child: asyncio.subprocess.Process, log: Path) -> None:
-    """Wait until a child has written `file`. Raises DemoError with its last words when it does not."""
-    deadline = time.monotonic() + START_S
-    while not file.exists():
-        if child.returncode is not None or time.monotonic() > deadline:
-            raise DemoError(f"it did not start; the end of {log}:\n{log.read_text(errors='replace')[-2000:]}")
-        await asyncio.sleep(0.05)
-
-
-def program(name: str) -> str:
-    return str(Path(sys.executable).with_name(name))
 
 
 async def play(asked: argparse.Namespace) -> int:
@@ -165,21 +120,6 @@ async def play(asked: argparse.Namespace) -> int:
         await processes.end()
 
 
-async def start_bench(
-    processes: Processes, scenario: str, folder: str, out: Path, speed: float, env: dict[str, str]
-) -> dict[str, Any]:
-    """The simulated system and instruments of a scenario; where each one is."""
-    child = await processes.start(
-        folder,
-        program("lineset-bench"), str(HERE / "scenarios" / f"{scenario}.toml"),
-        "--speed", str(speed), "--out", str(out / folder),
-        env=env,
-    )  # fmt: skip
-    await appear(out / folder / "bench.json", child, out / f"{folder}.log")
-    found: dict[str, Any] = json.loads((out / folder / "bench.json").read_text())
-    return found
-
-
 async def start_relay(
     processes: Processes, description: dict[str, Any], out: Path, speed: float, env: dict[str, str]
 ) -> int:
@@ -205,15 +145,6 @@ async def finish(out: Path, env: dict[str, str]) -> bool:
     reported, said = await run("report", str(journal), "--out", str(out / "report"), env=env)
     print(said.strip())
     return audited == reported == 0
-
-
-async def run(*arguments: str, env: dict[str, str]) -> tuple[int, str]:
-    """A verb of lineset from beginning to end: its exit code, and what it said."""
-    child = await asyncio.create_subprocess_exec(
-        program("lineset"), *arguments, env=env, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT
-    )
-    said, _ = await child.communicate()
-    return child.returncode or 0, said.decode(errors="replace")
 
 
 def how_to_watch(broker: BrokerFile, out: Path) -> None:
