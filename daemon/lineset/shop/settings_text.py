@@ -23,6 +23,8 @@ def settings_text(config: ShopConfig) -> str:
         f"here = {_list(broker.here)}  # names of the nodes that run on this machine; empty: all",
         f"urls = {_list(broker.urls)}  # of a broker of the shop's own: mqtts://HOST:PORT",
         f"allowed_origins = {_list(broker.allowed_origins)}  # web pages that may open the WebSocket",
+        f"certificate = {_text(broker.certificate)}  # PEM files of the shop's own; empty: made by its authority",
+        f"key = {_text(broker.key)}",
     ]
     for node in broker.node:
         lines += [
@@ -50,6 +52,9 @@ def settings_text(config: ShopConfig) -> str:
         f"network = {_flag(board.network)}  # false: on loopback only; true: on all addresses, with TLS",
         f"certificate = {_text(board.certificate)}",
         f"key = {_text(board.key)}",
+        f"identity_header = {_text(board.identity_header)}  # set by a proxy that logs people in; empty: tokens only",
+        f"proxies = {_texts(board.proxies)}  # where that header may come from",
+        f"notes_for = {_texts(board.notes_for)}  # who of them may read what people wrote, and reports",
         "",
         "[retention]",
         f"months = {config.retention.months}  # whole months that the record is kept",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ssl
 from dataclasses import dataclass, field
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Any, Literal
 from urllib.parse import unquote, urlsplit
@@ -56,7 +57,8 @@ class BrokerSettings(_Part, frozen=True, kw_only=True):
     """The broker: embedded nodes (nats-server from the wheel), or any MQTT broker at `urls`.
 
     `listen` is the address that embedded nodes listen on. `here` names the nodes that this machine runs; empty means
-    all. `kind` says whose configuration files the shop writes: nats, mosquitto, or none.
+    all. `kind` says whose configuration files the shop writes: nats, mosquitto, or none. `certificate` and `key` are
+    PEM files of the shop's own for all nodes; empty: made by the shop's own authority.
     """
 
     embedded: bool = True
@@ -66,6 +68,8 @@ class BrokerSettings(_Part, frozen=True, kw_only=True):
     here: tuple[str, ...] = ()
     urls: tuple[str, ...] = ()
     allowed_origins: tuple[str, ...] = ()  # web pages that may open the WebSocket, such as "https://board.lan"
+    certificate: str = ""
+    key: str = ""
 
     @property
     def nodes_here(self) -> tuple[NodeSettings, ...]:
@@ -93,12 +97,20 @@ class CollectorSettings(_Part, frozen=True, kw_only=True):
 
 
 class BoardSettings(_Part, frozen=True, kw_only=True):
-    """The shop's board: on loopback, or on all addresses when `network` is set, then with TLS."""
+    """The shop's board: on loopback, or on all addresses when `network` is set, then with TLS.
+
+    Behind a proxy that logs people in (OpenID Connect or other), `identity_header` names the header in which it tells
+    who asks; it is believed only from the addresses or networks in `proxies`, and refused from all others. Who is in
+    `notes_for` may also read what people wrote, and reports.
+    """
 
     port: int = BOARD_PORT
     network: bool = False
     certificate: str = ""
     key: str = ""
+    identity_header: str = ""
+    proxies: tuple[str, ...] = ()
+    notes_for: tuple[str, ...] = ()
 
 
 class RetentionSettings(_Part, frozen=True, kw_only=True):
@@ -181,7 +193,7 @@ class ShopConfig(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
     @property
     def ca_file(self) -> Path:
-        """The authority that stations and our own parts trust for the broker."""
+        """The authority that stations and our own parts trust for the broker; not there: the system's authorities."""
         return self.certificates / "ca.pem"
 
     def topics(self, station: str) -> Topics:
@@ -191,6 +203,17 @@ class ShopConfig(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     def secret(self, name: str) -> Path:
         """Path of a credentials file, such as "broker-collector"."""
         return self.folder / "secrets" / f"{name}.toml"
+
+    @property
+    def broker_folder(self) -> Path:
+        """Folder of the broker's configuration and of what it keeps."""
+        return self.folder / "broker"
+
+    def node_certificate(self, node: NodeSettings) -> tuple[str, str]:
+        """Certificate and key of a node: the shop's own, or its authority's, then relative to the broker's folder."""
+        if self.broker.certificate:
+            return self.broker.certificate, self.broker.key
+        return f"../certificates/{node.name}.pem", f"../certificates/{node.name}.key"
 
     @property
     def station_urls(self) -> tuple[str, ...]:
@@ -206,7 +229,10 @@ class ShopConfig(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
         """
         here = self.broker.nodes_here
         if self.broker.embedded:
-            near = [f"mqtts://{LOOPBACK}:{node.port}" for node in here]
+            # a certificate of the shop's own names the host, and hardly the loopback address
+            near = [
+                f"mqtts://{_bracketed(node.host if self.broker.certificate else LOOPBACK)}:{node.port}" for node in here
+            ]
             far = [f"mqtts://{_bracketed(node.host)}:{node.port}" for node in self.broker.node if node not in here]
             urls: tuple[str, ...] = (*near, *far)
         else:
@@ -312,6 +338,14 @@ def _check(config: ShopConfig, file: Path) -> None:
         raise wrong("two [[broker.node]] have one name", "Give each its own")
     if unknown := set(broker.here) - set(names):
         raise wrong(f"[broker] here names {', '.join(sorted(unknown))}, which is no [[broker.node]]", "Correct it")
+    if bool(broker.certificate) != bool(broker.key):
+        raise wrong("[broker] has a certificate without a key, or a key without", "Name both, or neither")
+    if broker.embedded and broker.kind == "none":
+        raise wrong("[broker] is embedded, and kind is none", 'Write kind = "nats", or embedded = false')
+    if broker.embedded and broker.kind == "mosquitto" and len(names) != 1:
+        raise wrong(
+            "[broker] kind is mosquitto, which makes no cluster", 'Leave one [[broker.node]], or use kind = "nats"'
+        )
     if broker.embedded and len(names) not in (1, 3):
         raise wrong(f"[broker] has {len(names)} nodes", "An embedded broker has one [[broker.node]], or three")
     if not broker.embedded and not broker.urls:
@@ -322,6 +356,15 @@ def _check(config: ShopConfig, file: Path) -> None:
         raise wrong(f"{bad[0]} is not a port", "Ports go from 1 to 65535")
     if not config.database_settings.embedded:
         database_parts(config.database_settings.url)
+    if bool(config.board.identity_header) != bool(config.board.proxies):
+        raise wrong(
+            "[board] has only one of identity_header and proxies", "Write both: the header, and where it comes from"
+        )
+    for proxy in config.board.proxies:
+        try:
+            ip_network(proxy)
+        except ValueError as error:
+            raise wrong(f"[board] proxies: {error}", 'Write addresses or networks, such as "192.0.2.7"') from error
     if config.collector.count < 1:
         raise wrong("[collector] count is below 1", "Write 1 or more; several share the work")
     if config.retention.months < 1:
