@@ -49,7 +49,7 @@ def make_authority(folder: Path, shop: str) -> bool:
 
 
 def make_node(folder: Path, name: str, host: str) -> None:
-    """Make or renew `NAME.pem` and `NAME.key` for the node at `host`; needs `authority.key`. Raises ShopSettingsError."""
+    """Make or renew `NAME.pem` and `NAME.key` for the node at `host`, by `authority.key`. Raises ShopSettingsError."""
     from cryptography import x509
     from cryptography.hazmat.primitives import hashes
     from cryptography.hazmat.primitives.asymmetric import ec
