@@ -30,6 +30,7 @@ class StationMessage(Message, frozen=True, kw_only=True):
     reason: str = ""
     recording: bool = True  # False: the journal cannot write; live values go on, nothing settles
     public_key: str = ""  # of the station's seal: Ed25519, 64 hex digits
+    uplink: str = ""  # how the record's way to the shop stands, a sentence; empty where no shop is joined
 
 
 class InstrumentMessage(Message, frozen=True, kw_only=True):

@@ -61,6 +61,10 @@ def look_at(path: Path, access: int) -> None:
         raise PermissionDeniedError(path, "permission denied", "Give this user the right to read and write it")
 
 
+def _altered(path: Path, seq: int) -> DamagedFileError:
+    return DamagedFileError(path, f"row {seq} is not as it was written", "Run the audit to see what else is wrong")
+
+
 class Reading:
     """What can be asked of an open journal. Raises DamagedFileError (or another JournalError) as it reads."""
 
@@ -137,9 +141,7 @@ class Reading:
         """
         for row, crc in self.stored_rows(from_seq, kinds):
             if row_crc(frame_row(row)) != crc:
-                raise DamagedFileError(
-                    self.path, f"row {row.seq} is not as it was written", "Run the audit to see what else is wrong"
-                )
+                raise _altered(self.path, row.seq)
             yield row
 
     def stored_rows(self, from_seq: int = 1, kinds: Collection[str] | None = None) -> Iterator[tuple[Row, int]]:
@@ -170,6 +172,32 @@ class Reading:
         query = "SELECT n, first, last, rows, gaps, t, previous, hash FROM blocks WHERE n >= ? ORDER BY n"
         with self._asking() as db:
             return [Block(*found) for found in db.execute(query, (from_n,))]
+
+    def block(self, n: int) -> Block | None:
+        """The closed block of number `n`."""
+        query = "SELECT n, first, last, rows, gaps, t, previous, hash FROM blocks WHERE n = ?"
+        with self._asking() as db:
+            found = db.execute(query, (n,)).fetchone()
+        return Block(*found) if found else None
+
+    def blocks_after(self, seq: int) -> int:
+        """How many closed blocks end behind `seq`."""
+        with self._asking() as db:
+            return int(db.execute("SELECT count(*) FROM blocks WHERE last > ?", (seq,)).fetchone()[0])
+
+    def items_of(self, block: Block) -> list[Row | Gap]:
+        """The rows and gaps of a block, in order. Raises DamagedFileError at a row whose checksum does not match."""
+        found: list[tuple[int, Row | Gap]] = [
+            (gap.first, gap) for gap in self.gaps(block.first) if gap.last <= block.last
+        ]
+        query = "SELECT seq, t, kind, body, crc FROM rows WHERE seq BETWEEN ? AND ?"
+        with self._asking() as db:
+            for seq, t, kind, body, crc in db.execute(query, (block.first, block.last)):
+                row = Row(seq, t, kind, body)
+                if row_crc(frame_row(row)) != crc:
+                    raise _altered(self.path, seq)
+                found.append((seq, row))
+        return [item for _, item in sorted(found, key=lambda each: each[0])]
 
     def last_block(self) -> Block | None:
         """The newest closed block."""

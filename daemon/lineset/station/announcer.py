@@ -28,8 +28,8 @@ from lineset.engine.sheets import sheet_of
 from lineset.engine.state import EngineState, PointState, SystemState
 from lineset.equipment.display import Units, shown
 from lineset.measure.quality import USABLE, Quality
+from lineset.station.both_brokers import BothBrokers
 from lineset.station.events import ahead_words, quantity_of
-from lineset.stream.publisher import Publisher
 from lineset.visit.observations import signs
 from lineset_drivers.frame import InstrumentState
 from lineset_drivers.quantity import SI_UNIT, Quantity
@@ -43,7 +43,7 @@ _NUMBER = re.compile(r"(?=[^\d]*\d)[A-Za-z0-9_-]{1,24}")  # of a technician; a n
 class Announcer:
     """Turns the engine's live values and state into messages. `wall` is wall time in seconds since 1970."""
 
-    def __init__(self, publisher: Publisher, topics: Topics, units: Units, wall: Callable[[], float]) -> None:
+    def __init__(self, publisher: BothBrokers, topics: Topics, units: Units, wall: Callable[[], float]) -> None:
         self._publisher, self._topics, self._units, self._wall = publisher, topics, units, wall
         self.recorded = True
         self._quantities: dict[str, Quantity] = {}

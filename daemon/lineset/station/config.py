@@ -115,6 +115,7 @@ class Config(msgspec.Struct, frozen=True, kw_only=True):
     technician: str = ""  # name or number of who works with this station
     cues: CuesConfig = CuesConfig()
     metrics: MetricsConfig = MetricsConfig()
+    uplink: Path | None = None  # the shop's join file where it is not `uplink.toml` in the data folder
 
 
 def default_folder() -> Path:
@@ -171,6 +172,9 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
     broker = _broker(root.table("broker"), base)
     board = _board(root.table("board"), base)
     metrics = read_metrics(root.table("metrics"), base)
+    uplink = root.table("uplink")
+    join_file = uplink.text("file", "", example='"van-1.join"')
+    uplink.finish()
     found, ids = read_instruments(root, folder_of_profiles, _relay_key(root.table("relay"), base))
     instruments = tuple(found)
     systems = tuple(_systems(root))
@@ -201,6 +205,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
         technician=technician,
         cues=CuesConfig(level=level, speak=speak),
         metrics=metrics,
+        uplink=base / Path(join_file).expanduser() if join_file else None,
     )
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
 import signal
 import time
 from collections.abc import Callable, Coroutine
@@ -23,25 +22,20 @@ from lineset.journal.seal import StationKey
 from lineset.journal.writer_queue import WriterState
 from lineset.station.announcer import Announcer
 from lineset.station.answering import proposal
+from lineset.station.both_brokers import BothBrokers
 from lineset.station.commands import Commands
 from lineset.station.config import Config
 from lineset.station.inbox import Inbox, Item
 from lineset.station.introduce import BY_EYE, by_eye, introduced, state_entry
+from lineset.station.own_broker import open_broker
 from lineset.station.receipts import Receipts
 from lineset.station.record import Record, keep_snapshot
 from lineset.station.tasking import wanted_before_closing
+from lineset.station.uplinking import Uplinking
 from lineset.station.visits import Visits
 from lineset.station.voice import keep_speaking
-from lineset.stream.address import (
-    BrokerAddress,
-    BrokerFile,
-    leave_broker_file,
-    runtime_folder,
-    take_broker_file_away,
-)
 from lineset.stream.broker import LocalBroker
 from lineset.stream.command import CommandDesk
-from lineset.stream.errors import SettingsError
 from lineset.stream.link import LinkStatus
 from lineset.stream.publisher import Publisher
 from lineset_drivers.clock import NS, VisitClock, boot_ns
@@ -101,16 +95,18 @@ class Station:
             raise from_os(error, data) from error
         self.key = StationKey.load_or_generate(data / "station.key")
         self.outbox = Outbox(data / "outbox")
-        address = await self._open_broker()
+        address, self.broker = await open_broker(config, self.topics, self.runtime, self._stack, self._broker_ready)
         self.publisher = Publisher(
             address,
             self.topics,
-            online=self._online,
+            online=self.online,
             live_hz=config.rate_hz,
-            now=lambda: self.announcer.now(self.record.engine),
+            now=lambda: self.both.now(),
             on_status=self._broker_status,
             wall=self.wall,
         )
+        self.both = BothBrokers(self.publisher, lambda: self.announcer.now(self.record.engine))
+        self.uplinking = Uplinking(self)
         self.visits = Visits(self)
         self.visits.wanted = partial(wanted_before_closing, self)
         self._stack.push_async_callback(self._close_record)
@@ -118,7 +114,7 @@ class Station:
         last_t, gap_ns = (0, 0) if found is None else self.visits.time_passed(found)
         self.clock = VisitClock(rate=config.speed, start=last_t + gap_ns)
         self._wall_drift = self._now_drift()
-        self.announcer = Announcer(self.publisher, self.topics, config.units, self.wall)
+        self.announcer = Announcer(self.both, self.topics, config.units, self.wall)
         if found is None:
             self.visits.begin_station()
         else:
@@ -144,39 +140,10 @@ class Station:
         if config.cues.speak:
             self.spawn(keep_speaking(address(), self.topics), "voice")
         self.spawn(self._keep_snapshots(), "snapshots")
+        self.spawn(self.uplinking.run(), "uplink")
         self.ready.set()
         self._note_broker(self.publisher.status)
         log.info("ready", station=config.name, visit=self.record.visit or None, instruments=len(config.instruments))
-
-    async def _open_broker(self) -> Callable[[], BrokerAddress]:
-        config = self.config
-        given = config.broker
-        if given.url:
-            given.address()  # what is wrong with it is said at the start
-            found = BrokerFile(
-                url=given.url,
-                shop=config.shop,
-                station=config.name,
-                pid=os.getpid(),
-                settings=given.files,
-            )
-            runtime = self.runtime or runtime_folder()
-            try:
-                leave_broker_file(runtime, found)
-            except OSError as error:
-                raise SettingsError(f"{runtime}: {error.strerror or error}; check the folder and its rights") from error
-            self._stack.callback(take_broker_file_away, runtime, given.url, self.topics)
-            return given.address  # read at each attempt: credentials may be put right while the station runs
-        broker = LocalBroker(
-            config.data / "broker",
-            self.topics,
-            runtime=self.runtime,
-            allowed_origins=given.origins,
-            on_ready=lambda: self.publisher.link.retry_now() if self.broker else None,
-        )
-        await self._stack.enter_async_context(broker)
-        self.broker = broker
-        return lambda: broker.address("station")
 
     async def _close_record(self) -> None:
         self.visits.let_go()
@@ -266,6 +233,7 @@ class Station:
     def events_committed(self) -> None:
         """The journal has made record events durable."""
         self.publisher.wake()
+        self.uplinking.wake()
 
     def journal_state(self, state: WriterState) -> None:
         """The journal fails, or works again: live values say so, and an alarm is raised."""
@@ -278,9 +246,13 @@ class Station:
         self.journal_reason = state.reason
         if self.broker is not None:
             self.publisher.spare(not state.ok)  # the local broker keeps its messages on the same disk
-        self.publisher.refresh()
+        self.both.refresh()
 
-    def _online(self) -> StationMessage:
+    def _broker_ready(self) -> None:
+        if self.broker is not None:
+            self.publisher.link.retry_now()
+
+    def online(self) -> StationMessage:
         return StationMessage(
             t=round(time.time(), 3),
             online=True,
@@ -288,6 +260,8 @@ class Station:
             station=self.config.name,
             recording=self.recording,
             reason=self.journal_reason,
+            public_key=self.key.public.hex(),
+            uplink=self.uplinking.sentence,
         )
 
     def _broker_status(self, status: LinkStatus) -> None:

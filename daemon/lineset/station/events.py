@@ -171,10 +171,13 @@ def hunting_message(body: e.Hunting, wall_s: float, seq: int, units: Units) -> H
 
 
 class JournalEvents:
-    """An `EventSource` over the journal at `path`. The pointer is kept in `outbox`."""
+    """An `EventSource` over the journal at `path`. The pointer is kept in `outbox`, for a `destination` of it."""
 
-    def __init__(self, path: Path, visit: str, topics: Topics, outbox: Outbox, units: Units) -> None:
+    def __init__(
+        self, path: Path, visit: str, topics: Topics, outbox: Outbox, units: Units, *, destination: str = BROKER
+    ) -> None:
         self.visit, self._topics, self._outbox, self._units = visit, topics, outbox, units
+        self._destination = destination
         self._path = path
         self._reader: JournalReader | None = JournalReader(path)
         self._journal = self._reader.identity
@@ -199,11 +202,11 @@ class JournalEvents:
 
     async def pointer(self) -> int:
         """The last seq that the broker has acknowledged."""
-        return self._outbox.through(BROKER, self._journal)
+        return self._outbox.through(self._destination, self._journal)
 
     async def advance(self, seq: int) -> None:
         """Everything up to `seq` was acknowledged; made durable by the station once a second."""
-        self._outbox.advance(BROKER, self._journal, seq)
+        self._outbox.advance(self._destination, self._journal, seq)
 
     async def rows(self, after: int, limit: int) -> Sequence[EventRow]:
         """Committed events above `after`, in order, about `limit` of them."""

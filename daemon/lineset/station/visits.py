@@ -283,9 +283,11 @@ class Visits:
         events = self._events[record.visit]
         events.pause()
         try:
+            await station.uplinking.hold(record.visit)
             seal = await record.seal(station.key, t)
         finally:
             events.go_on()
+            station.uplinking.release(record.visit)
             self._retire(record)
         station.publisher.wake()
         return {"visit": record.visit, "entries": seal.last, "head": seal.head.hex(), "journal": str(record.path)}
@@ -307,6 +309,8 @@ class Visits:
         events = JournalEvents(path, visit, station.topics, station.outbox, station.config.units)
         self._events[visit] = events
         station.publisher.attach(events)
+        if visit == self.record.visit:
+            station.uplinking.attach(path, visit)
 
     def _attach_all(self) -> None:
         """Events of visits that a broker has not had whole are sent before those of the open one."""

@@ -29,11 +29,16 @@ _LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 @dataclass(frozen=True, slots=True)
 class Tls:
-    """Files of an encrypted connection: the authority to trust (empty: the system's), and our own certificate."""
+    """Files of an encrypted connection: the authority to trust (empty: the system's), and our own certificate.
+
+    `ca` is the authority as PEM text instead of a file; `ca_source` says where that came from.
+    """
 
     ca_file: str = ""
     certificate_file: str = ""
     key_file: str = ""
+    ca: str = field(default="", repr=False)
+    ca_source: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +56,14 @@ class BrokerAddress:
         return f"{'mqtts' if self.tls else 'mqtt'}://{host}:{self.port}"
 
     @property
+    def on_loopback(self) -> bool:
+        """Whether the broker is on this very machine."""
+        return self.host in _LOOPBACK
+
+    @property
     def in_the_clear(self) -> bool:
         """Whether a password would travel unencrypted beyond this machine."""
-        return bool(self.password) and self.tls is None and self.host not in _LOOPBACK
+        return bool(self.password) and self.tls is None and not self.on_loopback
 
     @classmethod
     def from_url(
@@ -90,9 +100,10 @@ class BrokerAddress:
         if self.tls is None:
             return None
         try:
-            context = ssl.create_default_context(cafile=self.tls.ca_file or None)
-        except (OSError, ssl.SSLError) as error:
-            raise SettingsError(f"CA file {self.tls.ca_file}: {error}; give a PEM file of the authority") from error
+            context = ssl.create_default_context(cafile=self.tls.ca_file or None, cadata=self.tls.ca or None)
+        except (OSError, ssl.SSLError, ValueError) as error:
+            where = self.tls.ca_source or f"CA file {self.tls.ca_file}"
+            raise SettingsError(f"{where}: {error}; give a PEM file of the authority") from error
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         if self.tls.certificate_file:
             try:

@@ -112,7 +112,8 @@ class Link:
     """One MQTT client. Set up with `subscribe` and `during`, then `run()` until cancelled.
 
     `address` may be a callable, asked before each attempt. `will` is what the broker says for us when we vanish,
-    `farewell` what we say ourselves before a clean end.
+    `farewell` what we say ourselves before a clean end. `patience_s` is how long an acknowledgement may take and
+    `keepalive_s` how long silence may last (real seconds): more than usual where the way is slow.
     """
 
     def __init__(
@@ -123,8 +124,12 @@ class Link:
         will: Callable[[], Outgoing] | None = None,
         farewell: Callable[[], Iterable[Outgoing]] | None = None,
         on_status: OnStatus | None = None,
+        patience_s: float = _CONNECT_S,
+        keepalive_s: int = _KEEPALIVE_S,
     ) -> None:
         self._address = address if callable(address) else lambda: address
+        self._place = ""  # where the connection is, or was last
+        self._patience_s, self._keepalive_s = patience_s, keepalive_s
         self._identifier = identifier or f"lineset-{secrets.token_hex(6)}"
         self._will, self._farewell = will, farewell
         self._on_status = on_status
@@ -200,12 +205,12 @@ class Link:
         if client is None:
             raise ConnectionLost("there is no connection to the broker")
         try:
-            await faithful(client.publish(topic, payload, qos=1, retain=retain))
+            await faithful(client.publish(topic, payload, qos=1, retain=retain, timeout=self._patience_s))
         except aiomqtt.MqttError as error:
             if isinstance(error.__context__, TimeoutError):
                 raise Stalled(
-                    f"{self._address()}: the broker has not acknowledged {topic} within {_CONNECT_S:g} s; it is busy, "
-                    "or its disk is full. The connection is made anew"
+                    f"{self._place}: the broker has not acknowledged {topic} within {self._patience_s:g} s; it is "
+                    "busy, or its disk is full. The connection is made anew"
                 ) from error
             raise ConnectionLost(f"the broker did not acknowledge {topic}: {error}") from error
 
@@ -223,7 +228,8 @@ class Link:
             self._on_status(status)
 
     async def _serve(self, address: BrokerAddress) -> None:
-        client = await connect(address, self._identifier, self._will() if self._will else None)
+        self._place = str(address)
+        client = await connect(address, self._identifier, self._will() if self._will else None, self._keepalive_s)
         try:
             await self._subscribe_all(client, address)
             self._client, self._paho = client, client._client  # aiomqtt has no publish without an await
@@ -324,7 +330,9 @@ async def _together(*works: Coroutine[Any, Any, None]) -> None:
         raise error
 
 
-async def connect(address: BrokerAddress, identifier: str, will: Outgoing | None = None) -> aiomqtt.Client:
+async def connect(
+    address: BrokerAddress, identifier: str, will: Outgoing | None = None, keepalive_s: int = _KEEPALIVE_S
+) -> aiomqtt.Client:
     """An open aiomqtt client with a clean session. Raises Unreachable, RefusedByBroker, TlsFailure, SettingsError."""
     import aiomqtt
 
@@ -338,7 +346,7 @@ async def connect(address: BrokerAddress, identifier: str, will: Outgoing | None
         will=aiomqtt.Will(will.topic, will.payload, 1, will.retain) if will else None,
         clean_session=True,
         timeout=_CONNECT_S,
-        keepalive=_KEEPALIVE_S,
+        keepalive=keepalive_s,
         max_inflight_messages=WINDOW,
         tls_context=address.tls_context(),
         socket_options=_AT_ONCE,

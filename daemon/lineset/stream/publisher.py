@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
 
 import msgspec
 
@@ -29,7 +30,8 @@ class Publisher:
 
     `online` gives the station's own message, said at each connection and, as offline, by the last will. `live_hz` is
     how often a topic of live values may speak (real time); None publishes each. `now` gives topics and payloads of
-    the `now` messages, asked once a second while connected.
+    the `now` messages, asked every `now_s` real seconds while connected. `link` makes the connection another than the
+    usual one: arguments of `Link`.
     """
 
     def __init__(
@@ -42,19 +44,22 @@ class Publisher:
         now: Callable[[], Iterable[tuple[str, bytes]]] | None = None,
         on_status: OnStatus | None = None,
         wall: Callable[[], float] = time.time,
+        now_s: float = NOW_S,
+        **link: Any,
     ) -> None:
         self.topics = topics
         self.events = EventPump()
+        link.setdefault("identifier", f"lineset-{topics.shop}-{topics.station_id}")
         self.link = Link(
             address,
-            identifier=f"lineset-{topics.shop}-{topics.station_id}",
             will=lambda: self._offline("the connection to the station was lost"),
             farewell=lambda: [self._offline("the station was stopped")],
             on_status=on_status,
+            **link,
         )
         self.sent_live = 0
         self.dropped_live = 0
-        self._online, self._now, self._wall = online, now, wall
+        self._online, self._now, self._wall, self._now_s = online, now, wall, now_s
         self._conflator = Conflator(1.0 / live_hz) if live_hz else None
         self._timer: asyncio.TimerHandle | None = None
         self._states: dict[str, bytes] = {}
@@ -137,7 +142,7 @@ class Publisher:
                 self.link.send(topic, payload, retain=not self._sparing)
             if self._sparing:
                 self.link.send(self.topics.station(), encode(self._online()))
-            due = max(due + NOW_S, loop.time())
+            due = max(due + self._now_s, loop.time())
             await asyncio.sleep(due - loop.time())
 
     # ----------------------------------------------------------------------------------------------------------- states
@@ -170,6 +175,17 @@ class Publisher:
         self._sparing = on
         self.events.spare(on)
         self._state_waits.set()
+
+    @property
+    def states(self) -> Mapping[str, bytes]:
+        """The newest payload of each state by topic; empty where it was taken back."""
+        return self._states
+
+    def forget(self, topics: Iterable[str]) -> None:
+        """Do not say again, at the next connection, that these topics were taken back; others are left alone."""
+        for topic in topics:
+            if topic in self._taken_back and topic not in self._unsaid:
+                del self._taken_back[topic], self._states[topic]
 
     async def states_said(self) -> None:
         """Return when the broker has acknowledged all states."""
