@@ -248,6 +248,8 @@ CREATE TABLE lineset.waiting_block (
     visit text NOT NULL,
     n integer NOT NULL,
     part integer NOT NULL,
+    parts integer NOT NULL,
+    hash bytea NOT NULL,                 -- that the whole block says it has
     sha256 bytea NOT NULL,               -- of the payload
     payload bytea NOT NULL,
     received_at timestamptz NOT NULL DEFAULT now(),
