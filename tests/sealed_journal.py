@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
-from engine_entries import Bench
+from engine_entries import GAUGES, PIPES, SYSTEM, WALL_NS, Bench
 
 from lineset.contract import entry as e
+from lineset.engine.fingerprint import fingerprint
 from lineset.journal.file import JournalFile
 from lineset.journal.row import Row
 from lineset.journal.seal import StationKey
 
 PHOTO = b"\xff\xd8\xff\xe0 not much of a picture"
+HASH = hashlib.sha256(PHOTO).hexdigest()
 
 
 def a_short_visit() -> Bench:
@@ -27,6 +30,29 @@ def a_short_visit() -> Bench:
     bench.running(60)
     bench.push(e.Closed(by="t"))
     return bench
+
+
+def a_tiny_visit() -> list[Row]:
+    """Some seconds at rest, a photo in two parts, a close: small enough to be audited thousands of times."""
+    bench = Bench()
+    bench.push(
+        e.Opened(
+            station="van", visit="tiny", wall_ns=WALL_NS, version="0", fingerprint=fingerprint(), systems=(SYSTEM,)
+        )
+    )
+    bench.push(PIPES)
+    bench.push(GAUGES)
+    bench.place("pipes", "t1", "vapor_line_temperature")
+    bench.place("gauges", "low", "vapor_service_pressure")
+    for _ in range(6):
+        bench.steady("gauges", 0.5, low=120.0, high=360.0)
+        bench.steady("pipes", 0.5, t1=52.0, t2=75.0)
+    for part, data in enumerate((PHOTO[:9], PHOTO[9:])):
+        bench.push(e.Blob(sha256=HASH, media_type="image/jpeg", size=len(PHOTO), part=part, parts=2, data=data))
+    bench.push(e.Observed(system="main", photo=HASH, text="an invented remark"))
+    bench.steady("pipes", 2, t1=52.0, t2=75.0)
+    bench.push(e.Closed(by="t"))
+    return [Row(*row) for row in bench.rows]
 
 
 def seal_it(bench: Bench, path: Path, *, sealed: bool = True) -> Path:

@@ -35,8 +35,12 @@ _STEP = 2000  # entries between two words about progress
 _NAMED = 6  # so many verdicts are named in a sentence, the rest counted
 
 
-def audit(path: Path, keys: Collection[bytes] = (), progress: Progress | None = None) -> Audit:
+def audit(
+    path: Path, keys: Collection[bytes] = (), progress: Progress | None = None, *, ends_in_block: bool = False
+) -> Audit:
     """Audit the journal at `path`. `keys` are the public keys (32 bytes) that may have sealed it, if any is known.
+
+    `ends_in_block`: of an open visit, only whole blocks are there; the next one may hold outputs of the last input.
 
     Never raises for what is in the file. A file that cannot be opened as a journal of this program (not there, no
     permission, a newer format, not a journal) gives `not_looked`; one that is a journal and damaged gives `fail`.
@@ -46,7 +50,7 @@ def audit(path: Path, keys: Collection[bytes] = (), progress: Progress | None = 
         return not_looked(path, str(found))
     try:
         with JournalReader(path, lenient=True) as reader, reader.still():
-            return _Audit(path, reader, found, frozenset(keys)).outcome(progress)
+            return _Audit(path, reader, found, frozenset(keys)).outcome(progress, ends_in_block)
     except Exception as error:
         # a damaged file can hold anything; what verify found of it is told all the same
         if found.ok and not isinstance(error, JournalError):
@@ -120,7 +124,7 @@ class _Audit:
         self._path, self._reader, self._found, self._keys = path, reader, found, keys
         self._remarks: list[Remark] = []
 
-    def outcome(self, progress: Progress | None) -> Audit:
+    def outcome(self, progress: Progress | None, ends_in_block: bool) -> Audit:
         found, reader = self._found, self._reader
         contents = Contents()
         replaying: Replaying | None = None
@@ -150,7 +154,7 @@ class _Audit:
                 replaying.stop("the file cannot be read to its end")
         if progress is not None:
             progress(of, of)
-        replay = replaying.finish() if replaying is not None else None
+        replay = replaying.finish(ends_in_block=ends_in_block and not found.sealed) if replaying is not None else None
         verdicts = self._verdicts(contents, replaying)
         self._remarks += [_remark_of(problem, verdicts) for problem in found.problems]
         contents.finish(reader.meta, sealed=found.sealed, verdicts=verdicts)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import msgspec
 
+from lineset.audit.shop_record import ShopRecord
+
 FORMAT = 1
 
 PROVES = (
@@ -23,8 +25,9 @@ CANNOT = (
 class Remark(msgspec.Struct, frozen=True, omit_defaults=True):
     """One thing that was found. `wrong` ones make the audit fail, the others are to be known.
 
-    `about` is file, schema, chain, rows, seal, gap, clock, profile, calibration, photo, entry or replay. `seq` and
-    `block` are 0 when it is not about one. `means` says what follows from it for which verdicts.
+    `about` is file, schema, chain, rows, seal, gap, clock, profile, calibration, photo, entry or replay; where it was
+    held against what the shop received also shop (content), received (times) or table. `seq` and `block` are 0 when it
+    is not about one. `means` says what follows from it for which verdicts.
     """
 
     about: str
@@ -115,6 +118,7 @@ class Audit(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True):
     profiles: dict[str, str] = {}  # instrument -> profile and the SHA-256 of its text
     replay: ReplayRecord | None = None
     verdicts: tuple[VerdictRecord, ...] = ()
+    shop: ShopRecord | None = None  # where it was held against what the shop received
     proves: tuple[str, ...] = PROVES
     cannot: tuple[str, ...] = CANNOT
 

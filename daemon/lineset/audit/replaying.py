@@ -64,10 +64,11 @@ class Replaying:
             if isinstance(out, e.Checked):
                 self.verdicts[out.system, out.phase, out.name] = out
 
-    def finish(self) -> ReplayRecord:
-        """How it came out."""
+    def finish(self, *, ends_in_block: bool = False) -> ReplayRecord:
+        """How it came out. `ends_in_block`: it ends with a block, which may part an input from its outputs."""
         if not self._why:
-            self._end_of_input()
+            if not ends_in_block:
+                self._end_of_input()
         else:
             self.verdicts = {}
         return ReplayRecord(

@@ -6,7 +6,6 @@ anything that a reader of the file is given: meta, rows with checksums, gaps, bl
 
 from __future__ import annotations
 
-import hashlib
 import random
 import shutil
 import sqlite3
@@ -17,43 +16,17 @@ from typing import Any
 
 import msgspec
 import pytest
-from engine_entries import GAUGES, NS, PIPES, SYSTEM, WALL_NS, Bench
-from sealed_journal import PHOTO
+from engine_entries import NS
+from sealed_journal import a_tiny_visit
 
 from lineset.audit.audit import FAIL, PASS, audit
 from lineset.contract import entry as e
-from lineset.engine.fingerprint import fingerprint
 from lineset.journal.block import BlockRule
 from lineset.journal.errors import JournalError
 from lineset.journal.file import JournalFile
 from lineset.journal.reader import JournalReader
 from lineset.journal.row import Gap, Row
 from lineset.journal.seal import StationKey
-
-HASH = hashlib.sha256(PHOTO).hexdigest()
-
-
-def a_tiny_visit() -> list[Row]:
-    """Some seconds at rest, a photo in two parts, a close: small enough to be audited thousands of times."""
-    bench = Bench()
-    bench.push(
-        e.Opened(
-            station="van", visit="tiny", wall_ns=WALL_NS, version="0", fingerprint=fingerprint(), systems=(SYSTEM,)
-        )
-    )
-    bench.push(PIPES)
-    bench.push(GAUGES)
-    bench.place("pipes", "t1", "vapor_line_temperature")
-    bench.place("gauges", "low", "vapor_service_pressure")
-    for _ in range(6):
-        bench.steady("gauges", 0.5, low=120.0, high=360.0)
-        bench.steady("pipes", 0.5, t1=52.0, t2=75.0)
-    for part, data in enumerate((PHOTO[:9], PHOTO[9:])):
-        bench.push(e.Blob(sha256=HASH, media_type="image/jpeg", size=len(PHOTO), part=part, parts=2, data=data))
-    bench.push(e.Observed(system="main", photo=HASH, text="an invented remark"))
-    bench.steady("pipes", 2, t1=52.0, t2=75.0)
-    bench.push(e.Closed(by="t"))
-    return [Row(*row) for row in bench.rows]
 
 
 def write(path: Path, rows: list[Row | Gap], key: StationKey | None) -> Path:

@@ -1,0 +1,419 @@
+"""A record held against what the shop received of it, block by block: what differs, at which entry, since when.
+
+Pure: whoever asks the shop's database hands in its blocks in order, and the file's entries beside them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+
+import msgspec
+
+from lineset.audit.audit import printable, what_it_means
+from lineset.audit.audit_record import Audit, Remark, VerdictRecord
+from lineset.audit.differing import Sides, differences
+from lineset.audit.received_visit import ReceivedBlock, ReceivedVisit, iso, seal_of
+from lineset.audit.shop_record import ShopRecord, TableRecord
+from lineset.audit.spells import Spells, when_received
+from lineset.audit.visit_record import wall_offset
+from lineset.contract import entry as e
+from lineset.journal.block import FramingError, framed, hash_of, read_framed
+from lineset.journal.errors import JournalError
+from lineset.journal.reader import Reading
+from lineset.journal.rebuild import Chain, ChainError
+from lineset.journal.row import Gap, Row
+from lineset.journal.seal import Seal
+
+_CLOCKS = frozenset({"opened", "wall", "resumed"})
+_MOST_NAMED = 20  # entries that are named one by one, the rest is counted
+_FILE = Sides("the shop received", "the file says")
+_STORED = Sides("the file, whose hash is the one that the shop noted, says", "the shop's stored bytes say")
+
+
+class Said:
+    """Remarks as they come; what each means for verdicts is known only when the file was audited."""
+
+    def __init__(self) -> None:
+        self._remarks: list[tuple[Remark, int | None]] = []
+
+    def wrong(
+        self, text: str, *, about: str = "shop", seq: int = 0, block: int = 0, means: str = "", rests: int | None = None
+    ) -> None:
+        """What makes it fail. Verdicts from entry `rests` on rest on it; None: nothing is said of them."""
+        self._remarks.append((Remark(about, True, printable(text), means, seq, block), rests))
+
+    def note(self, text: str, *, about: str = "shop", seq: int = 0, block: int = 0, means: str = "") -> None:
+        """What is to be known."""
+        self._remarks.append((Remark(about, False, printable(text), means, seq, block), None))
+
+    @property
+    def anything_wrong(self) -> bool:
+        """Whether something was said that makes it fail."""
+        return any(remark.wrong for remark, _ in self._remarks)
+
+    def told(self, verdicts: Collection[VerdictRecord]) -> tuple[Remark, ...]:
+        """All of them, with what they mean for the verdicts on record."""
+        found = []
+        for remark, rests in self._remarks:
+            means = remark.means if rests is None else f"{remark.means} {what_it_means(rests, verdicts)}".strip()
+            found.append(msgspec.structs.replace(remark, means=means))
+        return tuple(found)
+
+
+class FileItems:
+    """A journal's rows and gaps in order, handed out block by block; nothing more once the file cannot be read."""
+
+    def __init__(self, reader: Reading) -> None:
+        self.broken = ""
+        self._items = self._merged(reader)
+        self._next = next(self._items, None)
+
+    def upto(self, last: int) -> list[Row | Gap]:
+        """What comes next, up to entry `last`."""
+        found: list[Row | Gap] = []
+        while self._next is not None and _seq(self._next) <= last:
+            found.append(self._next)
+            self._next = next(self._items, None)
+        return found
+
+    @property
+    def more(self) -> bool:
+        """Whether anything is left."""
+        return self._next is not None
+
+    def _merged(self, reader: Reading) -> Iterator[Row | Gap]:
+        try:
+            gaps = reader.gaps(-(2**63))
+            for row, _ in reader.stored_rows(-(2**63)):
+                while gaps and gaps[0].first < row.seq:
+                    yield gaps.pop(0)
+                yield row
+            yield from gaps
+        except (JournalError, TypeError) as error:
+            self.broken = str(error)
+
+
+def _seq(item: Row | Gap) -> int:
+    return item.seq if isinstance(item, Row) else item.first
+
+
+def _last(item: Row | Gap) -> int:
+    return item.seq if isinstance(item, Row) else item.last
+
+
+class Holding:
+    """Takes the shop's blocks in order; `finish` gives what the audit says of it.
+
+    `items` and `meta` are the file's; without `items` the shop's own record is looked at.
+    """
+
+    def __init__(
+        self,
+        visit: ReceivedVisit,
+        items: FileItems | None = None,
+        meta: Mapping[str, str] | None = None,
+    ) -> None:
+        self._visit, self._items = visit, items
+        self._said = Said()
+        if meta is not None:
+            self._same_beginning(meta)
+        self._spells = Spells()
+        self._chain: Chain | None = None
+        self._broken_at: int | None = None
+        try:
+            self._chain = Chain(visit.meta)
+        except ChainError as error:
+            self._said.wrong(f"the shop's record of the visit's beginning is damaged: {error}", rests=0)
+            self._broken_at = 0
+        self._due, self._last, self._head = 1, 0, b""
+        self._same = self._named = self._unnamed = 0
+        self._differing: list[int] = []
+        self._lacking: list[int] = []
+
+    def _same_beginning(self, meta: Mapping[str, str]) -> None:
+        """The meta record of the file, which the hash chain begins with, and that of the shop."""
+        visit = self._visit
+        if dict(meta) == dict(visit.meta):
+            return
+        changed = sorted(key for key in {**meta, **visit.meta} if meta.get(key) != visit.meta.get(key))
+        if "id" in changed:
+            text = (
+                f"another journal than the shop received under the name {visit.visit} of {visit.station}: the file is "
+                f"{printable(meta.get('id', '?'))}, the shop's is {visit.journal}"
+            )
+        else:
+            words = [f"{key}: {meta.get(key)!r}, the shop received {visit.meta.get(key)!r}" for key in changed]
+            text = f"the file's own description differs: {'; '.join(words)}"
+        self._said.wrong(text, rests=0)
+
+    def take(self, stored: ReceivedBlock) -> list[Row | Gap] | None:
+        """The next of the shop's blocks. Its rows and gaps when it follows from those before and hashes, else None."""
+        block = stored.block
+        if block.n != self._due:
+            missing = f"block {self._due}" if block.n == self._due + 1 else f"blocks {self._due} to {block.n - 1}"
+            self._database(f"{missing} not in the shop's database, which says that it received them", self._last + 1)
+        data = stored.data()
+        taken = self._follow(stored, data)
+        here = self._items.upto(block.last) if self._items is not None else None
+        items = taken if taken is not None else _items_of(data)
+        for item in here if here is not None and taken is None else items:
+            if isinstance(item, Row) and item.kind in _CLOCKS:
+                self._clock(item)
+        if here is not None:
+            self._compare(stored, items if data is not None else None, here, sound=taken is not None)
+        self._spells.take(stored)
+        self._due, self._last, self._head = block.n + 1, block.last, block.hash
+        return taken
+
+    def _follow(self, stored: ReceivedBlock, data: bytes | None) -> list[Row | Gap] | None:
+        block = stored.block
+        if self._chain is not None and self._broken_at is None and data is not None:
+            try:
+                return self._chain.take(block, data)
+            except ChainError as error:
+                self._broken_at = block.n
+                self._database(f"{error} (entries {block.first} to {block.last})", block.first, block.n)
+                return None
+        # behind a fault: each block by itself, so that one fault is not told again for every later block
+        if data is None:
+            self._database(f"the bytes of block {block.n} cannot be unpacked", block.first, block.n)
+        elif not _hashes(stored, data):
+            self._database(f"the bytes of block {block.n} are not what was hashed", block.first, block.n)
+        elif self._broken_at is not None and self._head and block.previous != self._head:
+            self._database(f"block {block.n} does not follow from the one before it", block.first, block.n)
+        if self._broken_at is None:
+            self._broken_at = block.n
+        return None
+
+    def _clock(self, row: Row) -> None:
+        try:
+            offset = wall_offset(e.Entry(row.seq, row.t, e.decode(row.body)))
+        except (e.EntryError, TypeError):
+            return
+        if offset is not None:
+            self._spells.clock(row.seq, offset)
+
+    def _compare(
+        self, stored: ReceivedBlock, received: Sequence[Row | Gap] | None, here: list[Row | Gap], *, sound: bool
+    ) -> None:
+        block = stored.block
+        if received is not None and list(received) == here:
+            self._same += 1
+            return
+        if not here:
+            self._lacking.append(block.n)
+            return
+        if not sound and (kept := _framed(here)) is not None and _hashes(stored, kept):
+            # the file is as it was: what the shop has stored of it was changed
+            for seq, _, words in differences(here, received or (), _STORED):
+                self._name(words, seq, block.n, "The file stands; the shop's database was changed.", None)
+            return
+        self._differing.append(block.n)
+        when = when_received(stored, self._spells.closed(stored))
+        if received is not None and here == received[: len(here)] and not (self._items and self._items.more):
+            end = _last(here[-1])
+            text = (
+                f"the file ends at entry {end}, within block {block.n}: the shop received it up to entry {block.last}"
+            )
+            self._name(text, end + 1, block.n, f"It was cut off there. The block reached the shop {when}.", end + 1)
+            return
+        for seq, _, words in differences(received or (), here, _FILE):
+            self._name(words, seq, block.n, f"Block {block.n} reached the shop {when}.", seq)
+
+    def _name(self, text: str, seq: int, block: int, means: str, rests: int | None) -> None:
+        if self._named < _MOST_NAMED:
+            self._named += 1
+            self._said.wrong(text, means=means, seq=seq, block=block, rests=rests)
+        else:
+            self._unnamed += 1
+
+    def finish(
+        self, file: Audit, seal: Seal | None = None, tables: Sequence[TableRecord] = ()
+    ) -> tuple[ShopRecord, tuple[Remark, ...]]:
+        """What came of it, and what is to be said. `file` is the audit of the file (or of the shop's copy as a file).
+
+        `seal` is the file's, `tables` are the shop's tables held against its blocks.
+        """
+        visit = self._visit
+        if self._unnamed:
+            self._said.wrong(f"{self._unnamed} more entries differ from what the shop received")
+        never: tuple[int, ...] = ()
+        if self._items is not None:
+            self._lacks()
+            never = tuple(range(self._due, file.blocks + 1))
+            self._never(file, never)
+        self._row_of_visit()
+        self._seals(seal)
+        self._received()
+        for table in tables:
+            if not table.same:
+                text = f"table {table.table}: {table.rows} rows, {table.due} by the blocks; they do not agree"
+                means = "The blocks stand; what was asked of this table about the visit cannot be relied on."
+                self._said.wrong(text, about="table", means=means)
+        record = ShopRecord(
+            shop=visit.shop,
+            held=True,
+            from_shop=self._items is None,
+            journal=visit.journal,
+            blocks=visit.blocks,
+            through=visit.through,
+            head=visit.head.hex(),
+            first_received=iso(visit.first_received),
+            last_received=iso(visit.last_received),
+            sealed_received=iso(visit.sealed_received),
+            key=visit.key.hex(),
+            revoked=iso(visit.revoked),
+            collectors=tuple(self._spells.collectors),
+            spells=tuple(self._spells.spells),
+            receipts=tuple(self._spells.receipts),
+            kept_aside=visit.kept_aside,
+            waiting=visit.waiting,
+            same=self._same,
+            differing=tuple(self._differing),
+            lacking=tuple(self._lacking),
+            never=never,
+            tables=tuple(tables),
+        )
+        return record, self._said.told(file.verdicts)
+
+    @property
+    def anything_wrong(self) -> bool:
+        """Whether something was found so far that makes it fail."""
+        return self._said.anything_wrong
+
+    def _lacks(self) -> None:
+        if not self._lacking:
+            return
+        came = next((each.received for each in self._spells.receipts if each.n == self._lacking[0]), "")
+        since = f", the first of them on {came}" if came else ""
+        text = (
+            f"the file lacks {_blocks(self._lacking)}, which the shop received{since}: it was cut off, or it is an "
+            "older copy"
+        )
+        self._said.wrong(text, block=self._lacking[0], means="What the shop holds goes further: audit that.")
+
+    def _never(self, file: Audit, never: tuple[int, ...]) -> None:
+        """Blocks of the file that the shop does not know."""
+        if not never:
+            if self._items is not None and self._items.more and not self._lacking and file.sealed:
+                self._said.wrong("the file goes on behind the last block that the shop received", seq=self._last + 1)
+            return
+        text = f"{_blocks(never)} of the file never reached the shop: for them it vouches for nothing"
+        if file.sealed:
+            means = (
+                "The visit is sealed and not wholly at the shop: it was not sent yet, or kept back. Let the station "
+                "send it and audit again."
+            )
+            self._said.wrong(text, seq=self._last + 1, block=never[0], means=means, rests=self._last + 1)
+        else:
+            means = "The visit is still open; the station sends them when it can."
+            self._said.note(text, means=means, seq=self._last + 1, block=never[0])
+
+    def _row_of_visit(self) -> None:
+        visit = self._visit
+        head = self._head or (self._chain.genesis if self._chain is not None else b"")
+        if (visit.blocks, visit.through, visit.head) != (self._due - 1, self._through(), head):
+            self._database(
+                f"the shop's row of the visit says {visit.blocks} blocks up to entry {visit.through}, its blocks are "
+                f"{self._due - 1} up to {self._through()}"
+                + ("" if visit.head == head else "; the hash it names is another one"),
+                0,
+            )
+
+    def _through(self) -> int:
+        if self._last or self._chain is None:
+            return self._last
+        return self._visit.through if self._visit.through < self._chain.first else self._chain.last
+
+    def _seals(self, seal: Seal | None) -> None:
+        visit = self._visit
+        received = seal_of(visit.seal) if visit.seal is not None else None
+        if received is not None and self._chain is not None and self._broken_at is None:
+            try:
+                self._chain.check_seal(received)
+            except ChainError as error:
+                self._said.wrong(
+                    f"the seal that the shop has does not belong to its blocks: {error}", about="seal", rests=0
+                )
+        if received is not None and visit.key and received.public_key != visit.key:
+            text = (
+                f"the seal that the shop has names key {received.public_key.hex()}, the station's is {visit.key.hex()}"
+            )
+            self._said.wrong(text, about="seal", rests=0)
+        if visit.revoked is not None and visit.last_received > visit.revoked:
+            text = f"the station was revoked on {iso(visit.revoked)}, and blocks came until {iso(visit.last_received)}"
+            self._said.note(text)
+        if self._items is None:
+            if received is None:
+                text = f"the seal has not reached the shop; the last block came on {iso(visit.last_received)}"
+                means = (
+                    "The visit goes on, the station is offline, or its end was kept back: that cannot be told apart."
+                )
+                self._said.note(text, about="seal", means=means)
+            return
+        when = f"which reached the shop on {iso(visit.sealed_received)}"
+        if received is not None and seal is None:
+            self._said.wrong(f"the file has no seal, the shop has one, {when}", about="seal", rests=0)
+        elif received is not None and seal is not None and seal != received:
+            parts = [
+                name
+                for name in ("head", "public_key", "signature", "t")
+                if getattr(seal, name) != getattr(received, name)
+            ]
+            text = f"the file was sealed otherwise ({', '.join(parts) or 'counts'} differ) than the seal says {when}"
+            self._said.wrong(text, about="seal", means="The record was sealed anew after that.", rests=0)
+        elif received is None and seal is not None:
+            self._said.note("the file is sealed; its seal has not reached the shop", about="seal")
+
+    def _received(self) -> None:
+        visit, spells = self._visit, self._spells
+        if spells.overtaken:
+            text = f"{_blocks(spells.overtaken)} came before an earlier block: sent again, or on two ways at once"
+            self._said.note(text, about="received", block=spells.overtaken[0])
+        early = [spell for spell in spells.spells if spell.how == "early"]
+        if early:
+            most = max(-spell.least_s for spell in early)
+            text = f"the station's clock was ahead of the shop's by up to {most:.0f} s: blocks came before their time"
+            self._said.note(text, about="clock", block=early[0].first_block)
+        for kept in visit.kept_aside:
+            which = f"block {kept.n}" if kept.n else "a message"
+            taken = f"; put away on {kept.taken}" if kept.taken else ""
+            why = f"{kept.reason}, {kept.times} times" if kept.times > 1 else kept.reason
+            text = f"the shop kept {which} aside on {kept.received} ({why}): {kept.words}{taken}"
+            self._said.note(text, block=kept.n)
+        if visit.waiting:
+            text = f"{visit.waiting} messages wait at the shop for a block before them"
+            self._said.note(text)
+
+    def _database(self, text: str, seq: int, block: int = 0) -> None:
+        means = "The shop's database was changed or damaged."
+        self._said.wrong(text, seq=seq, block=block, means=means, rests=seq)
+
+
+def _items_of(data: bytes | None) -> list[Row | Gap]:
+    try:
+        return read_framed(data) if data is not None else []
+    except FramingError:
+        return []
+
+
+def _framed(items: Sequence[Row | Gap]) -> bytes | None:
+    try:
+        return framed(items)
+    except Exception:  # damage can make rows of any types; what cannot be framed was never hashed
+        return None
+
+
+def _hashes(stored: ReceivedBlock, data: bytes) -> bool:
+    try:
+        return hash_of(stored.block, data) == stored.block.hash
+    except FramingError:
+        return False
+
+
+def _blocks(numbers: Sequence[int]) -> str:
+    if len(numbers) == 1:
+        return f"block {numbers[0]}"
+    if numbers[-1] - numbers[0] == len(numbers) - 1:
+        return f"blocks {numbers[0]} to {numbers[-1]}"
+    return f"{len(numbers)} blocks ({numbers[0]} to {numbers[-1]})"

@@ -1,0 +1,122 @@
+"""The audit of a visit against what the shop received of it: of the shop's own copy, or of a file beside it."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Collection
+from pathlib import Path
+
+import msgspec
+
+import lineset
+from lineset.audit.audit import FAIL, NOT_LOOKED, Progress, audit, not_looked, printable
+from lineset.audit.audit_record import Audit, Remark
+from lineset.audit.holding import FileItems, Holding
+from lineset.audit.received_visit import ReceivedVisit, iso, seal_of
+from lineset.audit.shop_record import ShopRecord
+from lineset.journal.errors import JournalError
+from lineset.journal.reader import JournalReader
+from lineset.journal.rebuild import ChainError, RebuildError, Rebuilding
+from lineset.shop.received import Received
+
+
+async def audit_received(
+    received: Received, visit: ReceivedVisit, keys: Collection[bytes] = (), progress: Progress | None = None
+) -> Audit:
+    """Audit a visit as the shop holds it: made into a journal again, as far as its bytes hash, and put through.
+
+    `keys` are the public keys that may have sealed it; without any, the key that the shop pinned is the right one.
+    Raises DatabaseError, and JournalError when the scrap file cannot be written.
+    """
+    target = f"{visit.station}/{visit.visit}"
+    if visit.removed is not None:
+        found = not_looked(Path(target), f"the shop removed this record on {iso(visit.removed)}, as its policy says")
+        return msgspec.structs.replace(found, station=visit.station, visit=visit.visit, journal=visit.journal)
+    holding = Holding(visit)
+    with tempfile.TemporaryDirectory(prefix="lineset-audit-") as folder:
+        path = Path(folder) / "visit.journal"
+        try:
+            with Rebuilding(path, visit.meta, durably=False) as made:
+                async for stored in received.blocks(visit):
+                    if holding.take(stored) is not None and (data := stored.data()) is not None:
+                        made.add(stored.block, data)
+                seal = seal_of(visit.seal) if visit.seal is not None else None
+                try:
+                    if seal is not None:
+                        made.chain.check_seal(seal)
+                except ChainError:
+                    seal = None  # told by what holds the shop's record against itself
+                made.finish(seal)
+            found = audit(path, _right(visit, keys), progress, ends_in_block=True)
+        except RebuildError as error:
+            remark = Remark("file", True, printable(error.problem), "No journal can be made of it.")
+            found = Audit(target=target, outcome=FAIL, by_version=lineset.__version__, remarks=(remark,))
+    named = msgspec.structs.replace(
+        found, target=target, station=found.station or visit.station, visit=found.visit or visit.visit
+    )
+    return _joined(named, *holding.finish(named))
+
+
+async def audit_file(
+    received: Received, path: Path, keys: Collection[bytes] = (), progress: Progress | None = None
+) -> Audit:
+    """Audit the journal at `path`, and hold it against what the shop received under its name.
+
+    `keys` as for `audit_received`. Raises DatabaseError.
+    """
+    try:
+        with JournalReader(path, lenient=True) as reader:
+            meta = dict(reader.meta)
+    except JournalError:
+        return audit(path, keys, progress)  # which says why; nobody knows which visit it is
+    station, name = printable(meta.get("station", "")), printable(meta.get("visit", ""))
+    # what the shop has first: meanwhile a file in use only grows
+    visit = await received.find(station, name, printable(meta.get("id", "")))
+    if visit is None or visit.removed is not None:
+        return _not_there(received, visit, audit(path, keys, progress))
+    found = audit(path, _right(visit, keys), progress)
+    if found.outcome == NOT_LOOKED:
+        return found
+    with JournalReader(path, lenient=True) as reader, reader.still():
+        holding = Holding(visit, FileItems(reader), meta)
+        async for stored in received.blocks(visit):
+            holding.take(stored)
+        try:
+            seal = reader.seal()
+        except (JournalError, TypeError):
+            seal = None  # the audit has said that it is damaged
+        return _joined(found, *holding.finish(found, seal))
+
+
+def _right(visit: ReceivedVisit, keys: Collection[bytes]) -> tuple[bytes, ...]:
+    return tuple(keys) or ((visit.key,) if visit.key else ())
+
+
+def _not_there(received: Received, visit: ReceivedVisit | None, found: Audit) -> Audit:
+    """The audit of a file of whose visit the shop has nothing, or nothing any more."""
+    if found.outcome == NOT_LOOKED:
+        return found
+    record = ShopRecord(shop=received.shop, held=False, proves=())
+    if visit is not None:
+        head = f"; it had received {visit.blocks} blocks up to entry {visit.through}, head {visit.head.hex()}"
+        text = f"the shop removed what it had of this visit on {iso(visit.removed)}, as its policy says{head}"
+        return _joined(
+            found, record, (Remark("shop", False, text, "Its own row of the visit is all that it vouches by."),)
+        )
+    text = "the shop has received nothing of this visit: nothing of it is vouched for"
+    if found.sealed:
+        means = "It is sealed and was not sent yet, or was kept back. Let the station send it and audit again."
+    else:
+        means = "It is still open; the station sends it when it can."
+    remark = Remark("shop", found.sealed, text, means)
+    return _joined(found, record, (remark,))
+
+
+def _joined(found: Audit, record: ShopRecord, remarks: Collection[Remark]) -> Audit:
+    every = (*found.remarks, *remarks)
+    return msgspec.structs.replace(
+        found,
+        shop=record,
+        remarks=tuple(sorted(every, key=lambda remark: not remark.wrong)),
+        outcome=FAIL if any(remark.wrong for remark in every) else found.outcome,
+    )

@@ -1,0 +1,373 @@
+"""A record held against what the shop received of it: every change since is named, and since when the shop had it."""
+
+from __future__ import annotations
+
+import random
+import shutil
+import zlib
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+from sealed_journal import a_short_visit, a_tiny_visit
+from shop_rig import Postgres
+from shop_visit import closed_at, put_visit, sent_blocks
+
+from lineset.audit.audit import FAIL, NOT_LOOKED, PASS
+from lineset.audit.audit_record import Audit
+from lineset.contract import entry as e
+from lineset.engine.fingerprint import fingerprint
+from lineset.journal.block import BlockRule, OpenBlock, frame_row, framed, genesis
+from lineset.journal.file import JournalFile
+from lineset.journal.reader import JournalReader
+from lineset.journal.rebuild import rebuild
+from lineset.journal.row import Gap, Row
+from lineset.journal.seal import Seal, StationKey
+from lineset.journal.verify import verify
+from lineset.shop.auditing import audit_file, audit_received
+from lineset.shop.database import connected
+from lineset.shop.received import Received, Selection
+
+RULE = BlockRule(rows=100, span=10**15)
+META = {"station": "van", "visit": "spring-1"}
+
+
+@dataclass
+class Shop:
+    """A connection as the administrator, so that a test may also change what was received; and what reads from it."""
+
+    db: Any
+    received: Received
+
+    async def of_file(self, path: Path) -> Audit:
+        return await audit_file(self.received, path)
+
+    async def of_shop(self, visit: str = "spring-1") -> Audit:
+        (name,) = await self.received.names(Selection(visits=(visit,)))
+        stored = await self.received.visit(name.id)
+        assert stored is not None
+        return await audit_received(self.received, stored)
+
+
+@pytest.fixture
+async def shop(postgres: Postgres, shop_database: str) -> AsyncIterator[Shop]:
+    address = postgres.address(shop_database)
+    async with connected(address) as connection:
+        await connection.execute("BEGIN")
+        yield Shop(connection, Received(connection, address, "north"))
+
+
+@pytest.fixture(scope="module")
+def shop_database(postgres: Postgres) -> Any:
+    name = postgres.new_database()
+    yield name
+    postgres.drop(name)
+
+
+@pytest.fixture(scope="module")
+def keys(tmp_path_factory: pytest.TempPathFactory) -> tuple[StationKey, StationKey]:
+    """The station's, and somebody else's."""
+    folder = tmp_path_factory.mktemp("keys")
+    return StationKey.generate(folder / "station"), StationKey.generate(folder / "other")
+
+
+@pytest.fixture(scope="module")
+def rows() -> list[Row]:
+    """The short visit as this engine records it."""
+    found = [Row(*row) for row in a_short_visit().rows]
+    opened = e.decode(found[0].body)
+    assert isinstance(opened, e.Opened)
+    body = e.encode(msgspec.structs.replace(opened, fingerprint=fingerprint(), station="van", visit="spring-1"))
+    return [Row(1, found[0].t, "opened", body), *found[1:]]
+
+
+def write(
+    path: Path, rows: list[Row], key: StationKey | None, meta: dict[str, str] | None = None, rule: BlockRule = RULE
+) -> Path:
+    with JournalFile.create(path, meta=meta or META, rule=rule) as journal:
+        items: list[Row | Gap] = list(rows)
+        journal.append(items)
+        if key is not None:
+            journal.put_seal(key, rows[-1].t)
+    return path
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory: pytest.TempPathFactory, rows: list[Row], keys: tuple[StationKey, StationKey]) -> Path:
+    return write(tmp_path_factory.mktemp("visits") / "spring-1.journal", rows, keys[0])
+
+
+@pytest.fixture(scope="module")
+def tiny(tmp_path_factory: pytest.TempPathFactory, keys: tuple[StationKey, StationKey]) -> Path:
+    """Small enough to be audited over and over."""
+    path = tmp_path_factory.mktemp("visits") / "tiny.journal"
+    return write(path, a_tiny_visit(), keys[0], {"station": "van", "visit": "tiny"}, BlockRule(rows=8))
+
+
+def wrong_texts(found: Audit) -> list[str]:
+    return [remark.text for remark in found.wrong]
+
+
+async def test_what_is_as_it_was_received_passes_and_says_since_when(
+    shop: Shop, original: Path, keys: tuple[StationKey, StationKey]
+) -> None:
+    blocks = [block for block, _ in sent_blocks(original)]
+    # offline from block 5 to 8: they came together, ten minutes after the last of them was closed
+    when = closed_at(original)
+    back = when(blocks[7]) + timedelta(minutes=10)
+    late = {n: (back - when(blocks[n - 1])) / timedelta(seconds=1) for n in range(5, 9)}
+    await put_visit(shop.db, original, keys[0].public, late=late)
+    for found in (await shop.of_file(original), await shop.of_shop()):
+        assert wrong_texts(found) == []
+        assert (found.outcome, found.key_known, found.sealed) == (PASS, "right", True)
+        assert found.replay is not None
+        assert (found.replay.done, found.replay.differences) == (True, 0)
+        assert found.shop is not None
+        assert (found.shop.blocks, found.shop.through) == (len(blocks), blocks[-1].last)
+        assert [(spell.how, spell.first_block, spell.last_block) for spell in found.shop.spells] == [
+            ("at_once", 1, 4),
+            ("late", 5, 8),
+            ("at_once", 9, len(blocks)),
+        ]
+        at_once, offline, _ = found.shop.spells
+        assert (at_once.least_s, at_once.most_s) == (0.4, 0.4)
+        assert offline.received_from == offline.received_to == back.isoformat(timespec="milliseconds")
+        assert offline.closed_to == when(blocks[7]).isoformat(timespec="milliseconds")
+        assert (offline.first, offline.last) == (blocks[4].first, blocks[7].last)
+        assert [receipt.n for receipt in found.shop.receipts] == [block.n for block in blocks]
+        assert found.shop.key == keys[0].public.hex()
+        assert any("nothing" not in sentence and "received" in sentence for sentence in found.shop.proves)
+    assert (await shop.of_file(original)).shop.same == len(blocks)  # type: ignore[union-attr]
+    assert (await shop.of_shop()).shop.from_shop  # type: ignore[union-attr]
+
+
+async def test_a_value_changed_and_sealed_again_with_the_right_key_is_named_with_both_figures(
+    shop: Shop, original: Path, rows: list[Row], keys: tuple[StationKey, StationKey], tmp_path: Path
+) -> None:
+    await put_visit(shop.db, original, keys[0].public)
+    at = [n for n, row in enumerate(rows) if row.kind == "frame" and b'"gauges"' in row.body][100]
+    body = e.decode(rows[at].body)
+    assert isinstance(body, e.Framed)
+    low = msgspec.structs.replace(body.samples[0], value=112.0, unit="psig")
+    changed = list(rows)
+    doctored = e.encode(msgspec.structs.replace(body, samples=(low, *body.samples[1:])))
+    changed[at] = Row(at + 1, rows[at].t, "frame", doctored)
+    found = await shop.of_file(write(tmp_path / "doctored.journal", changed, keys[0]))
+    assert found.outcome == FAIL
+    assert found.key_known == "right"
+    (named,) = [remark for remark in found.wrong if remark.seq == at + 1 and remark.about == "shop"]
+    was = body.samples[0].value
+    assert named.text == (f"entry {at + 1} (frame of gauges): the shop received low {was!r}, the file says 112.0 psig")
+    assert "after it was closed by the station's own clock" in named.means
+    assert "not to be relied on" in named.means or "None of the" in named.means
+    assert any("sealed otherwise" in text for text in wrong_texts(found))
+    assert any("another journal" in text for text in wrong_texts(found))
+
+
+def renumbered(rows: list[Row]) -> list[Row]:
+    return [Row(seq, row.t, row.kind, row.body) for seq, row in enumerate(rows, start=1)]
+
+
+def forged(path: Path, meta: dict[str, str], rows: list[Row], key: StationKey) -> Path:
+    """A journal with the very description of another one, its chain worked out anew, sealed."""
+    made, blocks, begin = OpenBlock(1, genesis(meta)), [], 0
+    for n, row in enumerate(rows, start=1):
+        made.add_row(row, frame_row(row))
+        if made.full(RULE) or n == len(rows):
+            blocks.append((made.close(), framed(rows[begin:n])))
+            made, begin = made.next(blocks[-1][0]), n
+    last = blocks[-1][0]
+    seal = Seal(len(blocks), len(rows), 0, 1, rows[-1].seq, rows[-1].t, last.hash, b"", b"")
+    rebuild(path, meta, blocks, key.sign(seal, genesis(meta)), durably=False)
+    return path
+
+
+@pytest.mark.parametrize("whose", [0, 1], ids=["same key", "another key"])
+async def test_a_record_written_anew_is_caught_whoever_sealed_it(
+    shop: Shop, original: Path, rows: list[Row], keys: tuple[StationKey, StationKey], tmp_path: Path, whose: int
+) -> None:
+    """Also by one who copies the journal's own description, so that nothing but content tells."""
+    await put_visit(shop.db, original, keys[0].public)
+    chance = random.Random(5)
+    with JournalReader(original) as reader:
+        meta = dict(reader.meta)
+    for n in range(6):
+        changed = list(rows)
+        at = chance.randrange(1, len(rows) - 1)
+        if n % 3 == 0:
+            del changed[at]
+        elif n % 3 == 1:
+            changed.insert(at, changed[at])
+        else:
+            changed[at], changed[at - 1] = changed[at - 1], changed[at]
+        path = forged(tmp_path / f"{n}.journal", meta, renumbered(changed), keys[whose])
+        assert verify(path).ok, "every hash fits"
+        found = await shop.of_file(path)
+        assert found.outcome == FAIL
+        first = min(remark.seq for remark in found.wrong if remark.about == "shop" and remark.seq)
+        same = next(i for i, (a, b) in enumerate(zip(rows, renumbered(changed), strict=False), 1) if a != b)
+        assert first == same, "the first entry that differs is named"
+
+
+async def test_a_file_that_was_cut_off_and_one_that_was_kept_back_are_caught(
+    shop: Shop, original: Path, rows: list[Row], keys: tuple[StationKey, StationKey], tmp_path: Path
+) -> None:
+    id = await put_visit(shop.db, original, keys[0].public)
+    short = write(tmp_path / "short.journal", rows[:850], None)
+    found = await shop.of_file(short)
+    assert found.outcome == FAIL
+    assert found.shop is not None
+    assert found.shop.lacking[0] == 10
+    assert any("the file ends at entry 850, within block 9" in text for text in wrong_texts(found))
+    assert any("the file has no seal" in text for text in wrong_texts(found))
+    # the shop has but half of a sealed visit
+    await shop.db.execute("DELETE FROM lineset.block WHERE visit_id = $1 AND n > 6", id)
+    sixth = sent_blocks(original)[5][0]
+    await shop.db.execute(
+        "UPDATE lineset.visit SET blocks = 6, through = $2, head = $3, seal = NULL, sealed_at = NULL WHERE id = $1",
+        id, sixth.last, sixth.hash,
+    )  # fmt: skip
+    found = await shop.of_file(original)
+    assert found.outcome == FAIL
+    assert found.shop is not None
+    assert found.shop.never == tuple(range(7, len(sent_blocks(original)) + 1))
+    assert any("never reached the shop" in text for text in wrong_texts(found))
+    alone = await shop.of_shop()
+    assert alone.outcome == PASS
+    assert any("its end was kept back" in remark.means for remark in alone.remarks)
+    await shop.db.execute("DELETE FROM lineset.block")
+    await shop.db.execute("DELETE FROM lineset.visit")
+    kept = await shop.of_file(original)
+    assert (kept.outcome, wrong_texts(kept)[0][:34]) == (FAIL, "the shop has received nothing of t")
+    still_open = await shop.of_file(short)
+    assert (still_open.outcome, still_open.shop.held) == (PASS, False)  # type: ignore[union-attr]
+
+
+async def test_an_open_visit_of_which_the_shop_has_the_beginning_passes(
+    shop: Shop, rows: list[Row], keys: tuple[StationKey, StationKey], tmp_path: Path
+) -> None:
+    path = write(tmp_path / "open.journal", rows[:850], None)
+    await put_visit(shop.db, path, keys[0].public, blocks=5)
+    found = await shop.of_file(path)
+    assert (found.outcome, wrong_texts(found)) == (PASS, [])
+    assert found.shop is not None
+    assert (found.shop.same, found.shop.never) == (5, (6, 7, 8, 9))
+
+
+CHANGES_OF_THE_DATABASE = {
+    "a byte of a block": "UPDATE lineset.block SET data = $3 WHERE visit_id = $1 AND n = $2",
+    "a block is gone": "DELETE FROM lineset.block WHERE visit_id = $1 AND n = $2",
+    "hash": "UPDATE lineset.block SET hash = sha256(hash) WHERE visit_id = $1 AND n = $2",
+    "previous": "UPDATE lineset.block SET previous = sha256(previous) WHERE visit_id = $1 AND n = $2",
+    "first": "UPDATE lineset.block SET first = first + 1 WHERE visit_id = $1 AND n = $2",
+    "last": "UPDATE lineset.block SET last = last - 1 WHERE visit_id = $1 AND n = $2",
+    "rows": "UPDATE lineset.block SET rows = rows + 1 WHERE visit_id = $1 AND n = $2",
+    "gaps": "UPDATE lineset.block SET gaps = gaps + 1 WHERE visit_id = $1 AND n = $2",
+    "time": "UPDATE lineset.block SET t_ns = t_ns + 1 WHERE visit_id = $1 AND n = $2",
+    "exchanged": "UPDATE lineset.block SET data = (SELECT data FROM lineset.block o WHERE o.visit_id = $1 AND o.n = "
+    "CASE $2::integer WHEN 1 THEN 2 ELSE $2 - 1 END) WHERE visit_id = $1 AND n = $2",
+    "head": "UPDATE lineset.visit SET head = sha256(head) WHERE id = $1",
+    "through": "UPDATE lineset.visit SET through = through - 1 WHERE id = $1",
+    "blocks": "UPDATE lineset.visit SET blocks = blocks - 1 WHERE id = $1",
+    "meta": """UPDATE lineset.visit SET meta = meta || '{"technician": "somebody"}' WHERE id = $1""",
+    "seal": """UPDATE lineset.visit SET seal = seal || '{"t": 5}' WHERE id = $1""",
+    "key": "UPDATE lineset.station SET public_key = sha256(public_key)",
+}
+
+
+@pytest.mark.parametrize("change", CHANGES_OF_THE_DATABASE)
+async def test_whatever_is_changed_in_the_database_is_found(
+    shop: Shop, tiny: Path, keys: tuple[StationKey, StationKey], change: str
+) -> None:
+    id = await put_visit(shop.db, tiny, keys[0].public)
+    sent = sent_blocks(tiny)
+    chance = random.Random(change)
+    for _ in range(12):
+        n = chance.randrange(1, len(sent) + 1)
+        data = bytearray(sent[n - 1][1])
+        data[chance.randrange(len(data))] ^= 1 << chance.randrange(8)
+        await shop.db.execute("SAVEPOINT before")
+        values = {"$1": id, "$2": n, "$3": zlib.compress(bytes(data))}
+        statement = CHANGES_OF_THE_DATABASE[change]
+        await shop.db.execute(statement, *(value for name, value in values.items() if name in statement))
+        for found in (await shop.of_shop("tiny"), await shop.of_file(tiny)):
+            assert found.outcome == FAIL, change
+            assert any(remark.about in ("shop", "seal") for remark in found.wrong)
+        if change == "a byte of a block":
+            assert any("the shop's stored bytes" in text for text in wrong_texts(found))
+            assert any(f"block {n}" in text for text in wrong_texts(await shop.of_shop("tiny")))
+        await shop.db.execute("ROLLBACK TO before")
+    assert (await shop.of_shop("tiny")).outcome == PASS
+
+
+async def test_a_history_written_anew_in_the_database_does_not_fit_the_seal(
+    shop: Shop, original: Path, rows: list[Row], keys: tuple[StationKey, StationKey], tmp_path: Path
+) -> None:
+    """One who may write to the database, without the station's key, puts in another record that hashes well."""
+    changed = list(rows)
+    del changed[400]
+    other = write(tmp_path / "other.journal", renumbered(changed), keys[1])
+    await put_visit(shop.db, other, keys[0].public)
+    found = await shop.of_shop()
+    assert (found.outcome, found.key_known) == (FAIL, "wrong")
+    assert any(keys[1].public.hex() in text for text in wrong_texts(found))
+    assert (await shop.of_file(original)).outcome == FAIL
+
+
+async def test_what_was_kept_aside_and_a_clock_ahead_are_told(
+    shop: Shop, original: Path, keys: tuple[StationKey, StationKey], tmp_path: Path
+) -> None:
+    await put_visit(shop.db, original, keys[0].public, late=dict.fromkeys(range(3, 6), -90.0))
+    await shop.db.execute(
+        "INSERT INTO lineset.set_aside (station, visit, n, reason, words, sha256, payload, times) "
+        "VALUES ('van', 'spring-1', 4, 'forged', 'its bytes are not what was hashed', '\\x00', '\\x00', 3)"
+    )
+    found = await shop.of_file(original)
+    assert found.outcome == PASS
+    texts = [remark.text for remark in found.remarks]
+    assert any("kept block 4 aside" in text and "forged, 3 times" in text for text in texts)
+    assert any("clock was ahead of the shop's by up to 90 s" in text for text in texts)
+    assert any("came before an earlier block" in text for text in texts)
+    assert [spell.how for spell in found.shop.spells] == ["at_once", "early", "at_once"]  # type: ignore[union-attr]
+
+
+async def test_a_removed_record_is_not_looked_at(
+    shop: Shop, original: Path, keys: tuple[StationKey, StationKey]
+) -> None:
+    id = await put_visit(shop.db, original, keys[0].public)
+    await shop.db.execute("DELETE FROM lineset.block WHERE visit_id = $1", id)
+    await shop.db.execute("UPDATE lineset.visit SET removed_at = now() WHERE id = $1", id)
+    assert (await shop.of_shop()).outcome == NOT_LOOKED
+    found = await shop.of_file(original)
+    assert found.outcome == PASS
+    assert any("as its policy says" in remark.text for remark in found.remarks)
+
+
+async def test_a_damaged_file_is_still_held_against_the_shop(
+    shop: Shop, tiny: Path, keys: tuple[StationKey, StationKey], tmp_path: Path
+) -> None:
+    """Any byte: what the audit alone finds is found, and nothing that the shop's side adds fails on damage."""
+    await put_visit(shop.db, tiny, keys[0].public)
+    whole = bytearray(tiny.read_bytes())
+    chance = random.Random(17)
+    used = [at for at, value in enumerate(whole) if value]
+    copy = tmp_path / "copy.journal"
+    caught = 0
+    for _ in range(300):
+        flipped = bytearray(whole)
+        flipped[chance.choice(used)] ^= 1 << chance.randrange(8)
+        copy.write_bytes(flipped)
+        found = await shop.of_file(copy)
+        assert msgspec.json.encode(found)
+        if found.outcome == FAIL:
+            caught += 1
+        else:
+            assert found.shop is not None
+            assert found.shop.same == len(sent_blocks(tiny))
+    assert caught > 100
+    shutil.copyfile(tiny, copy)
+    assert (await shop.of_file(copy)).outcome == PASS
