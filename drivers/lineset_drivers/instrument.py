@@ -34,6 +34,10 @@ class InstrumentSpec(msgspec.Struct, frozen=True):
     serial: str = ""  # the serial number it must tell, where the profile can ask for it
     options: Mapping[str, Any] = {}  # overrides of the profile's [link], a BTHome bind key ("bindkey", hex) ...
 
+    def __repr__(self) -> str:
+        # options hold keys, and the profile is long
+        return f"InstrumentSpec(id={self.id!r}, profile={self.profile.name!r}, link={self.link!r})"
+
 
 class Sink(Protocol):
     """The station's inbox as drivers see it. None of these may block or raise."""

@@ -37,6 +37,7 @@ def run(
     Exit code: 0 when stopped, 1 when it cannot run, 2 when the configuration is wrong.
     """
     import asyncio
+    import os
 
     from lineset.board.errors import BoardError
     from lineset.contract.entry import EntryError
@@ -46,6 +47,7 @@ def run(
     from lineset.station.logs import set_up_logs
     from lineset.stream.errors import StreamError
 
+    os.umask(0o077)  # whatever the station writes is its owner's alone, also in a folder that was there before
     set_up_logs(as_json=log_json, verbose=verbose)
     try:
         loaded = load(config)

@@ -17,7 +17,13 @@ app = typer.Typer(
 
 @app.command("open")
 def open_(
-    name: Annotated[str, typer.Argument(help="An opaque reference of a-z, 0-9, _ and -: never a name or an address.")],
+    name: Annotated[
+        str,
+        typer.Argument(
+            help="A reference of a-z, 0-9, _ and -, such as the job's number: never a person or an address, for it is "
+            "seen wherever the visit is. Left out: one is made."
+        ),
+    ] = "",
     refrigerant: Annotated[str, typer.Option(help="Refrigerant on the nameplate, such as R-410A.")] = "",
     metering_device: Annotated[str, typer.Option(help="txv, eev, fixed_orifice or capillary.")] = "",
     system: Annotated[
@@ -42,7 +48,7 @@ def open_(
 
     Example: lineset visit open 2027-0412 --refrigerant R-410A --metering-device txv
 
-    Example: lineset visit open 2028-0410 --system upstairs --system downstairs
+    Example: lineset visit open --system upstairs --system downstairs
 
     Exit code: 0 open, 1 refused, 2 wrong words, 3 no station runs here.
     """

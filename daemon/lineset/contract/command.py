@@ -153,10 +153,12 @@ class Cues(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 class VisitOpen(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """`visit-open`: open a visit on one or more systems ({id, refrigerant, metering_device ...}).
 
-    Of a system that the station remembers the id is enough. `technician` is a name or number, for the record.
+    Of a system that the station remembers the id is enough. `visit` is an opaque reference, such as the job's number:
+    never a person or an address, for it stands in topics; left out, the station makes one. `technician` is a name or
+    number, for the record.
     """
 
-    visit: str
+    visit: str = ""
     systems: list[dict[str, Any]]
     technician: str = ""
 

@@ -20,6 +20,7 @@ from lineset.station.answering import answer
 from lineset.station.asked import Done, need_visit
 from lineset.station.earlier import told
 from lineset.station.observing import Photos, observe
+from lineset.station.opening import reference
 from lineset.station.placing import enter, place
 from lineset.station.remembered import Remembered
 from lineset.station.tasking import task
@@ -157,9 +158,10 @@ class Commands:
             raise CommandRefused(str(error)) from error
 
     def _open(self, args: c.VisitOpen, actor: str, earlier: Sequence[e.Recalled | e.Noted]) -> Done:
-        self._station.visits.open(args.visit, self._systems(args), actor, earlier, args.technician)
+        visit = args.visit or reference(self._station.wall())
+        self._station.visits.open(visit, self._systems(args), actor, earlier, args.technician)
         state = self._station.record.engine.state
-        return f"visit {args.visit} is open{told(earlier)}", {"visit": args.visit, "systems": list(state.systems)}
+        return f"visit {visit} is open{told(earlier)}", {"visit": visit, "systems": list(state.systems)}
 
     async def _remember(self, visit: str, systems: Sequence[SystemRecord]) -> None:
         """Keep how systems are described for their next visit; failing costs no more than that."""

@@ -19,7 +19,7 @@ from lineset.equipment.system import SystemRecord
 from lineset.physics.errors import PhysicsError
 from lineset.physics.refrigerant import curve
 from lineset.station.installation_config import read_installation
-from lineset.station.instrument_config import ID, InstrumentConfig, read_instruments
+from lineset.station.instrument_config import ID, InstrumentConfig, read_instruments, without_secrets
 from lineset.station.metrics_config import MetricsConfig, read_metrics
 from lineset.stream.address import BrokerAddress, read_private
 from lineset.stream.errors import SettingsError
@@ -92,7 +92,10 @@ class PlacementConfig(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Config(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything a station is told. `rate_hz` of live values is None for all of them; `speed` is for demos."""
+    """Everything a station is told. `rate_hz` of live values is None for all of them; `speed` is for demos.
+
+    `text` is the file as it goes on record: without the keys of instruments.
+    """
 
     name: str
     shop: str
@@ -196,7 +199,7 @@ def read(text: str, file: str | Path = "config", folder: Path | None = None) -> 
         placements=placements,
         systems=systems,
         installation=installation,
-        text=text,
+        text=without_secrets(text, instruments),
         file=str(file),
         rules=rules,
         worklist=worklist,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ from lineset_drivers.toml_text import Table
 ID = r"[a-z0-9_-]{1,32}"
 _DATE = r"\d{4}-\d{2}-\d{2}"
 _RADIO = ("gatt", "bthome")
+_SECRET = re.compile(r"key|password|secret|token|pin$", re.IGNORECASE)
 
 
 class InstrumentConfig(msgspec.Struct, frozen=True, kw_only=True):
@@ -157,6 +159,15 @@ def _options(table: Table, profile: Profile | None) -> dict[str, Any]:
     }
     table.finish()
     return {key: value for key, value in found.items() if value is not None}
+
+
+def without_secrets(text: str, instruments: Sequence[InstrumentConfig]) -> str:
+    """A configuration's text for the record, which others get to read: without the keys that instruments are given."""
+    for item in instruments:
+        for key, value in item.spec.options.items():
+            if isinstance(value, str) and value and _SECRET.search(key):
+                text = text.replace(value, "left out of the record")
+    return text
 
 
 def _date(table: Table, key: str) -> str:

@@ -6,6 +6,7 @@ import logging
 import sys
 
 import structlog
+import structlog.tracebacks
 
 
 def set_up_logs(*, as_json: bool = False, verbose: bool = False) -> None:
@@ -25,7 +26,10 @@ def set_up_logs(*, as_json: bool = False, verbose: bool = False) -> None:
             structlog.contextvars.merge_contextvars,
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.dict_tracebacks if as_json else structlog.processors.StackInfoRenderer(),
+            # without local variables: a password may be among them
+            structlog.processors.ExceptionRenderer(structlog.tracebacks.ExceptionDictTransformer(show_locals=False))
+            if as_json
+            else structlog.processors.StackInfoRenderer(),
             renderer,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if verbose else logging.INFO),

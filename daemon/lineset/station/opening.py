@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import secrets
+import time
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -11,6 +13,13 @@ from lineset.journal.visit_files import visit_path
 from lineset.physics.errors import PhysicsError
 from lineset.physics.refrigerant import curve
 from lineset.stream.command import CommandRefused
+
+_LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"  # none that is read as another
+
+
+def reference(wall_s: float) -> str:
+    """A new reference for a visit: the day by this computer's calendar, and four letters or digits by chance."""
+    return time.strftime("%Y%m%d-", time.localtime(wall_s)) + "".join(secrets.choice(_LETTERS) for _ in range(4))
 
 
 def check_open(folder: Path, open_visit: str, visit: str, systems: Sequence[SystemRecord]) -> Path:
