@@ -249,7 +249,7 @@ class JournalEvents:
         except (TopicError, KeyError) as error:
             log.error("an event has no topic of its own; it is told as a plain event", seq=seq, error=str(error))
             wall_s = round((t + self._wall_offset_ns) / 1e9, 3)
-            message = EventMessage(t=wall_s, seq=seq, event=kind, body=told(body))
+            message = EventMessage(t=wall_s, seq=seq, event=kind, body=told(body, abroad=self._destination != BROKER))
             return EventRow(seq, self._topics.event(kind, self.visit), encode(message), False)
 
     def _message(self, seq: int, t: int, kind: str, body: e.AnyBody) -> EventRow:
@@ -320,5 +320,5 @@ class JournalEvents:
         if isinstance(body, e.Finding):
             topic = self._topics.finding(self.visit, body.system, body.phase, body.id)
             return EventRow(seq, topic, encode(finding_message(body, wall_s, seq)), True)
-        message = EventMessage(t=wall_s, seq=seq, event=kind, body=told(body))
+        message = EventMessage(t=wall_s, seq=seq, event=kind, body=told(body, abroad=self._destination != BROKER))
         return EventRow(seq, self._topics.event(kind, self.visit), encode(message), False)

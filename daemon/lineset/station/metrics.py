@@ -16,20 +16,18 @@ from lineset.station.daemon import Station
 from lineset.station.events import BROKER
 from lineset.station.metrics_server import Labelled, Measure, MetricsServer, disk_rows
 from lineset.stream.link import Link
+from lineset.stream.uplink import SHOP
 from lineset_drivers.frame import State
 
 Row = Measure[Station]
 LINK_STATES = ("connecting", "connected", "unreachable", "refused", "tls", "lost", "stalled", "settings")
-SHOP = "shop"
 
 
 def _links(station: Station) -> Iterator[tuple[str, Link]]:
     """The connections that there are: to the broker beside the instruments, and to the shop's."""
     yield BROKER, station.publisher.link
-    uplink = getattr(station, "uplink", None)  # a station that belongs to no shop has none
-    link = getattr(uplink, "link", None)
-    if isinstance(link, Link):
-        yield SHOP, link
+    if (uplink := station.uplinking.uplink) is not None:
+        yield SHOP, uplink.publisher.link
 
 
 def _link_states(station: Station) -> Labelled:
@@ -70,16 +68,14 @@ def _outbox_entries(station: Station) -> Labelled:
     if record.visit and pump.unfinished:
         behind = max(0, record.last_event - station.outbox.through(BROKER, record.journal_id))
     yield (BROKER,), behind
-    uplink = getattr(station, "uplink", None)
-    if (waiting := getattr(uplink, "blocks_waiting", None)) is not None:
-        yield (SHOP,), waiting
+    if (uplink := station.uplinking.uplink) is not None:
+        yield (SHOP,), uplink.blocks_waiting
 
 
 def _outbox_visits(station: Station) -> Labelled:
     yield (BROKER,), station.publisher.events.unfinished
-    uplink = getattr(station, "uplink", None)
-    if (waiting := getattr(uplink, "visits_waiting", None)) is not None:
-        yield (SHOP,), waiting
+    if (uplink := station.uplinking.uplink) is not None:
+        yield (SHOP,), uplink.visits_waiting
 
 
 def _live(station: Station) -> Labelled:
@@ -151,6 +147,24 @@ ROWS: tuple[Row, ...] = (
     Row(
         "lineset_link_state", "gauge", "1 for the state in which a connection is: connected, or why not.",
         _link_states, ("destination", "state"),
+    ),
+    Row("lineset_blocks_sent", "counter", "Blocks sent to the shop.", lambda s: s.uplinking.counts.blocks_sent),
+    Row(
+        "lineset_blocks_sent_again", "counter", "Blocks sent to the shop once more, for want of a receipt.",
+        lambda s: s.uplinking.counts.blocks_sent_again,
+    ),
+    Row("lineset_receipts", "counter", "Receipts of the shop.", lambda s: s.uplinking.counts.receipts),
+    Row(
+        "lineset_receipts_refused", "counter", "Receipts that cannot be read or contradict the record.",
+        lambda s: s.uplinking.counts.receipts_refused,
+    ),
+    Row(
+        "lineset_last_receipt_timestamp_seconds", "gauge", "When the shop said last what it has stored, since 1970.",
+        lambda s: s.uplinking.counts.last_receipt or None,
+    ),
+    Row(
+        "lineset_shop_problems", "gauge", "Visits whose blocks the shop does not take.",
+        lambda s: None if s.uplinking.uplink is None else len(s.uplinking.uplink.problems),
     ),
     Row("lineset_link_connections", "counter", "Connections made.", _connections, ("destination",)),
     Row(

@@ -67,11 +67,11 @@ class Measured(Generic[S]):
         """All families, read now; called by prometheus_client."""
         for row in self._rows:
             found = row.read(self._source)
-            if found is None:
-                continue
             make = CounterMetricFamily if row.kind == "counter" else GaugeMetricFamily
             family = make(row.name, row.about, labels=row.labels)
-            for labels, value in (((), found),) if isinstance(found, int | float) else found:
+            if isinstance(found, int | float):
+                found = (((), found),)
+            for labels, value in found or ():
                 family.add_metric(labels, float(value))
             yield family
 

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import msgspec
 import pytest
 
 from lineset.contract import entry as e
+from lineset.contract.topic import Topics
 from lineset.equipment.system import SystemRecord
+from lineset.journal.file import JournalFile
+from lineset.journal.outbox import Outbox
+from lineset.journal.row import Row
+from lineset.station.events import BROKER, JournalEvents
 from lineset.station.on_the_wire import told
+from lineset.station.uplinking import EVENTS
 
 WORDS = "words of a person"
 SECRET = "/dev/serial/by-id/4711"
@@ -51,3 +59,15 @@ def test_every_kind_of_event_that_a_person_causes_is_looked_at() -> None:
     }
     messages_of_their_own = {"observation"}  # a topic that not every role may hear
     assert by_people & e.RECORD_KINDS - messages_of_their_own == {e.kind_of(body) for body in BODIES}
+
+
+async def test_the_shops_broker_gets_the_copies_without_and_the_stations_own_with(tmp_path: Path) -> None:
+    path, outbox = tmp_path / "v.journal", Outbox(tmp_path / "outbox")
+    with JournalFile.create(path) as journal:
+        journal.append([Row(n, n, e.kind_of(body), e.encode(body)) for n, body in enumerate(BODIES, 1)])
+    for destination, there in ((BROKER, True), (EVENTS, False)):
+        events = JournalEvents(path, "v", Topics("shop", "van"), outbox, "si", destination=destination)
+        payloads = [row.payload.decode() for row in await events.rows(0, 100)]
+        events.close()
+        assert len(payloads) == len(BODIES)
+        assert [WORDS in payload for payload in payloads] == [there] * len(BODIES)
