@@ -16,7 +16,7 @@ from lineset.stream.errors import SettingsError
 
 SUBPROTOCOL = "mqtt"  # MQTT 3.1.1, section 6: the subprotocol's name, binary frames, packets need not align to frames
 _CHUNK = 1 << 16
-_TRY_AGAIN_LATER = 1013  # RFC 6455's registry of close codes
+TRY_AGAIN_LATER = 1013  # RFC 6455's registry of close codes
 _POLICY = 1008
 _NO_TEXT = 1003
 
@@ -28,24 +28,36 @@ def same_origin(origin: str, host: str) -> bool:
     return origin.partition("://")[2] == host and bool(host)
 
 
-async def bridge(socket: WebSocket, address: Callable[[], BrokerAddress]) -> None:
-    """Serve one WebSocket until either side ends it. A page of another origin is turned away."""
+async def admitted(socket: WebSocket) -> bool:
+    """Accept a page's WebSocket; a page of another origin, or one that speaks no MQTT, is turned away."""
     headers = socket.headers
     if not same_origin(headers.get("origin", ""), headers.get("host", "")):
         log.warning("a foreign page asked for the broker and was turned away", origin=headers.get("origin", ""))
         await socket.close(_POLICY)
-        return
+        return False
     if SUBPROTOCOL not in socket.scope.get("subprotocols", ()):
         await socket.close(_POLICY)
-        return
+        return False
     await socket.accept(subprotocol=SUBPROTOCOL)
+    return True
+
+
+async def bridge(socket: WebSocket, address: Callable[[], BrokerAddress]) -> None:
+    """Serve one WebSocket until either side ends it."""
+    if not await admitted(socket):
+        return
     try:
         where = address()
         reader, writer = await asyncio.open_connection(where.host, where.port, ssl=where.tls_context())
     except (OSError, SettingsError) as error:
         log.info("the broker cannot be reached for the page", error=str(error))
-        await socket.close(_TRY_AGAIN_LATER)
+        await socket.close(TRY_AGAIN_LATER)
         return
+    await carry(socket, reader, writer)
+
+
+async def carry(socket: WebSocket, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    """Hand bytes to and fro until either side ends it; the broker's side is closed."""
     outward = asyncio.create_task(_to_broker(socket, writer), name="page to broker")
     inward = asyncio.create_task(_to_page(socket, reader), name="broker to page")
     try:
@@ -74,6 +86,6 @@ async def _to_page(socket: WebSocket, reader: asyncio.StreamReader) -> None:
     try:
         while data := await reader.read(_CHUNK):
             await socket.send_bytes(data)
-        await socket.close(_TRY_AGAIN_LATER)
+        await socket.close(TRY_AGAIN_LATER)
     except (WebSocketDisconnect, ConnectionError):
         return

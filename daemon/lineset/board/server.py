@@ -44,8 +44,8 @@ _HEADERS = {
 log = structlog.get_logger(__name__)
 
 
-class _Headers:
-    """Puts our headers on every answer."""
+class Headers:
+    """Puts our headers on every answer that does not say otherwise itself."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
@@ -53,9 +53,10 @@ class _Headers:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
+                said = {name.lower() for name, _ in message["headers"]}
                 message["headers"] = [
                     *message["headers"],
-                    *((name.encode(), value.encode()) for name, value in _HEADERS.items()),
+                    *((name.encode(), value.encode()) for name, value in _HEADERS.items() if name.encode() not in said),
                 ]
             await send(message)
 
@@ -91,7 +92,7 @@ def application(
             WebSocketRoute("/mqtt", mqtt),
             Mount("/", StaticFiles(directory=PAGE, html=True)),
         ],
-        middleware=[Middleware(_Headers)],
+        middleware=[Middleware(Headers)],
     )
 
 
@@ -111,8 +112,9 @@ class BoardServer:
         network: bool = False,
         certificate: Path | None = None,
         key: Path | None = None,
+        token: str = "",
     ) -> None:
-        self.token = secrets.token_urlsafe(18)
+        self.token = token or secrets.token_urlsafe(18)
         self._server = LoopServer(
             application(address, topics, self.token, about),
             "board",

@@ -51,6 +51,7 @@ class LoopServer:
                 lifespan="off",
                 ws="websockets-sansio" if websockets else "none",
                 server_header=False,
+                proxy_headers=False,  # who asks is who connected, whatever a header says
                 ssl_certfile=certificate,
                 ssl_keyfile=key,
                 timeout_graceful_shutdown=1,

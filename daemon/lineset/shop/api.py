@@ -1,0 +1,149 @@
+"""The shop's read-only HTTP API: GET alone, each route a row of `endpoints.ENDPOINTS`."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+import msgspec
+import structlog
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import BaseRoute, Route
+
+from lineset.shop.access import Access
+from lineset.shop.asking import Busy
+from lineset.shop.cursor import WrongCursor
+from lineset.shop.endpoints import BASE, ENDPOINTS, Endpoint
+from lineset.shop.errors import ShopError
+from lineset.shop.openapi import openapi
+from lineset.shop.queries import Held, Questions
+from lineset.shop.refusal import Refusal
+
+Report = Callable[..., Awaitable[bytes]]
+"""Makes a visit's report: (station, visit, language=, units=, zone=) to HTML. Raises Refusal, ShopError"""
+
+# a report and its pictures are one file, which may load nothing
+_REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; base-uri 'none'"
+_DONE_FOR_EVER = "private, max-age=31536000, immutable"
+_ASK_AGAIN = "private, no-cache"
+
+log = structlog.get_logger(__name__)
+
+
+class _Answering:
+    def __init__(self, questions: Questions, access: Access, report: Report) -> None:
+        self._questions, self._access, self._report = questions, access, report
+
+    def route(self, endpoint: Endpoint) -> Route:
+        async def answer(request: Request) -> Response:
+            try:
+                asker = self._access.asker(request, cookie=endpoint.name in ("report", "photo"))
+                if not asker.may(endpoint.scope):
+                    raise Refusal(
+                        403,
+                        f"{asker.name!r} may not see this",
+                        request.url.path,
+                        f"use a token with the scope {endpoint.scope}: lineset shop token add NAME --scope "
+                        f"{endpoint.scope}",
+                    )
+                given = endpoint.read(dict(request.path_params), request.query_params.multi_items())
+                return _fresh(request, await self._answer(endpoint, given))
+            except Refusal as refusal:
+                return refused(refusal)
+            except WrongCursor:
+                return refused(
+                    Refusal(422, "this cursor was not given out for it", "parameter cursor", "begin without a cursor")
+                )
+            except Busy:
+                return refused(
+                    Refusal(503, "the question took too long", request.url.path, "ask for less, or again in a moment")
+                )
+            except ShopError as error:
+                log.error("the database could not be asked", where=error.where, problem=error.problem)
+                return refused(Refusal(503, "the database cannot be asked now", request.url.path, error.remedy))
+
+        return Route(BASE + endpoint.path, answer, methods=["GET"], name=endpoint.name)
+
+    async def _answer(self, endpoint: Endpoint, given: dict[str, Any]) -> Response:
+        if endpoint.name == "openapi":
+            return _json(openapi())
+        if not endpoint.of_visit:
+            return _json(await getattr(self._questions, endpoint.name)(**given))
+        station, visit = given.pop("station"), given.pop("visit")
+        held = await self._questions.held(station, visit)
+        if held is None:
+            raise Refusal(
+                404,
+                "the shop holds no such visit",
+                f"{station}/{visit}",
+                f"look in {BASE}/visits?station={station}",
+            )
+        if endpoint.name == "photo":
+            return await self._photo(held, given["sha256"])
+        if endpoint.name == "report":
+            html = await self._report(held, **given)
+            return Response(
+                html, media_type="text/html", headers={"content-security-policy": _REPORT_POLICY} | _kept(_ASK_AGAIN)
+            )
+        return _json(await getattr(self._questions, endpoint.name)(held, **given))
+
+    async def _photo(self, held: Held, sha256: str) -> Response:
+        found = await self._questions.photo(held, sha256)
+        if found is None or hashlib.sha256(found[1]).hexdigest() != sha256:
+            raise Refusal(
+                404, "the shop has no such photo, or not the whole of it", sha256, "see the visit's observations"
+            )
+        return Response(found[1], media_type=found[0], headers=_kept(_DONE_FOR_EVER))
+
+
+def _kept(how: str) -> dict[str, str]:
+    return {"cache-control": how, "vary": "authorization, cookie"}
+
+
+def _json(value: Any) -> Response:
+    return Response(msgspec.json.encode(value), media_type="application/json", headers=_kept(_ASK_AGAIN))
+
+
+def _fresh(request: Request, response: Response) -> Response:
+    """The answer with its ETag; only that where the asker has it already."""
+    tag = f'"{hashlib.sha256(response.body).hexdigest()[:32]}"'
+    known = {each.strip().removeprefix("W/") for each in request.headers.get("if-none-match", "").split(",")}
+    if tag in known:
+        kept = {name: response.headers[name] for name in ("cache-control", "vary")}
+        return Response(status_code=304, headers=kept | {"etag": tag})
+    response.headers["etag"] = tag
+    return response
+
+
+def refused(refusal: Refusal) -> Response:
+    """A refusal as the asker gets it."""
+    headers = {"cache-control": "no-store"}
+    if refusal.status == 401:
+        headers["www-authenticate"] = 'Bearer realm="lineset"'
+    if refusal.status == 405:
+        headers["allow"] = "GET, HEAD"
+    if refusal.status == 503:
+        headers["retry-after"] = "5"
+    return Response(
+        msgspec.json.encode(refusal.problem),
+        status_code=refusal.status,
+        media_type="application/json",
+        headers=headers,
+    )
+
+
+def api_routes(questions: Questions, access: Access, report: Report) -> list[BaseRoute]:
+    """The API's routes, with their whole paths; what else is asked below BASE is told that nothing is there."""
+    answering = _Answering(questions, access, report)
+
+    async def nothing(request: Request) -> Response:
+        return refused(
+            Refusal(404, "nothing is here", request.url.path, f"{BASE}/openapi.json names all that is")
+            if request.method in ("GET", "HEAD")
+            else Refusal(405, f"{request.method} is not taken", request.url.path, "this API is read only: use GET")
+        )
+
+    every = ["GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"]
+    return [*(answering.route(each) for each in ENDPOINTS), Route("/api/{rest:path}", nothing, methods=every)]
