@@ -4,8 +4,20 @@ from __future__ import annotations
 
 import typer
 
+from lineset.cli import shop_init, shop_join, shop_run, shop_station, shop_token
+
 app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
     help="The shop: its broker, its database, its stations' credentials, its collectors and its board.",
 )
+
+app.command("join")(shop_join.join)
+app.command("leave")(shop_join.leave)
+app.add_typer(shop_token.app, name="token")
+
+app.command("init")(shop_init.init)
+app.command("run")(shop_run.run)
+app.command("status")(shop_run.status)
+app.command("renew")(shop_init.renew)
+app.add_typer(shop_station.app, name="station")

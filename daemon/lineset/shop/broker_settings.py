@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 
 from lineset.contract.topic import Topics
 from lineset.shop.rights import Rights, part_rights, station_rights
-from lineset.shop.shop_config import BROKER_ROLES, NodeSettings, ShopConfig
+from lineset.shop.shop_config import BROKER_ROLES, BrokerRole, NodeSettings, ShopConfig
 from lineset.shop.shop_secrets import broker_user
 
 USERS_FILE = "users.conf"
@@ -82,7 +82,9 @@ def node_text(config: ShopConfig, node: NodeSettings, cluster_login: tuple[str, 
     return "\n".join([*lines, f"authorization {{\n  timeout: 5\n  include {USERS_FILE}\n}}"]) + "\n"
 
 
-def users_text(config: ShopConfig, part_hashes: Mapping[str, str], station_hashes: Iterable[tuple[str, str]]) -> str:
+def users_text(
+    config: ShopConfig, part_hashes: Mapping[BrokerRole, str], station_hashes: Iterable[tuple[str, str]]
+) -> str:
     """Who is let in and what each may do: the parts of the shop by role, the stations by name, each with its hash."""
     rows = [_user(broker_user(role), part_hashes[role], part_rights(role, config.base)) for role in BROKER_ROLES]
     for name, hashed in station_hashes:

@@ -24,6 +24,7 @@ from lineset.stream import leash
 State = Literal["stopped", "starting", "running", "waiting"]
 READY_S = 30.0
 _RESTART_MIN_S, _RESTART_MAX_S = 0.1, 10.0
+_PASSING_S = 0.2
 _HEALTHY_S = 10.0  # a child that lived this long starts the back-off anew
 
 log = structlog.get_logger(__name__)
@@ -35,7 +36,8 @@ class ChildPlan:
 
     `ready` are words of the line that says it is ready, or a test of the line; `stop` the signal that ends it in order
     and `stop_s` how long that may take; `user` "UID:GID" to run it as, empty for ourselves; `quiet` words of lines that
-    mean nothing; `loud` words that make a line a warning of ours; `why` an error from the end of what it said.
+    mean nothing; `loud` words that make a line a warning of ours; `why` an error from the end of what it said. Where it
+    says one of `passing` at its first start, that is tried again for `patience_s`; `before` is called before each start.
     """
 
     name: str
@@ -49,6 +51,9 @@ class ChildPlan:
     environment: dict[str, str] = field(default_factory=dict)
     folder: str | None = None
     why: Callable[[str], ShopError | None] = lambda said: None
+    passing: tuple[str, ...] = ()
+    patience_s: float = 10.0
+    before: Callable[[], None] = lambda: None
 
 
 class Child:
@@ -63,6 +68,7 @@ class Child:
         self.restarts = 0
         self.said: deque[str] = deque(maxlen=20)
         self._on_change = on_change
+        self._awaited: list[tuple[tuple[str, ...], asyncio.Future[str]]] = []
         self._process: asyncio.subprocess.Process | None = None
         self._listener: asyncio.Task[None] | None = None
         self._keeper: asyncio.Task[None] | None = None
@@ -74,8 +80,18 @@ class Child:
 
     async def start(self) -> None:
         """Start it and wait until it is ready; from then on it is started again whenever it ends."""
+        loop = asyncio.get_running_loop()
+        until = loop.time() + self.plan.patience_s
         try:
-            await self._launch()
+            while True:
+                try:
+                    await self._launch()
+                    break
+                except ShopError:
+                    said = " ".join(self.said)
+                    if loop.time() > until or not any(words in said for words in self.plan.passing):
+                        raise
+                    await asyncio.sleep(_PASSING_S)
         except BaseException:
             await self.stop()
             raise
@@ -97,6 +113,18 @@ class Child:
             with contextlib.suppress(ProcessLookupError):
                 self._process.send_signal(what)
 
+    async def until(self, *words: str, timeout_s: float) -> str:
+        """The next line of what it says with any of these words; empty when none came in time or it ended."""
+        found: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self._awaited.append((words, found))
+        try:
+            async with asyncio.timeout(timeout_s):
+                return await found
+        except TimeoutError:
+            return ""
+        finally:
+            self._awaited = [each for each in self._awaited if each[1] is not found]
+
     # --------------------------------------------------------------------------------------------------------- inside
 
     def _is(self, state: State) -> None:
@@ -108,6 +136,7 @@ class Child:
         plan = self.plan
         self._is("starting")
         self.said.clear()
+        plan.before()
         leashed: Sequence[str] = (
             *(sys.executable, "-I", "-S", leash.__file__),
             *(("--user", plan.user) if plan.user else ()),
@@ -152,6 +181,7 @@ class Child:
             self.said.append(text)
             if self.plan.ready in text:
                 ready.set()
+            self._tell_waiting(text)
             if any(part in text for part in self.plan.quiet):
                 continue
             if any(part in text for part in self.plan.loud):
@@ -159,6 +189,13 @@ class Child:
             else:
                 log.debug("part of the shop says", part=self.plan.name, text=text)
         await process.wait()
+        self._tell_waiting("")
+
+    def _tell_waiting(self, text: str) -> None:
+        """Give a line to who waits for such a one; an empty text, at the end, to all."""
+        for words, found in self._awaited:
+            if not found.done() and (not text or any(word in text for word in words)):
+                found.set_result(text)
 
     async def _keep(self) -> None:
         delay, loop = _RESTART_MIN_S, asyncio.get_running_loop()

@@ -119,6 +119,22 @@ def _as_user(user: SystemUser | None) -> dict[str, Any]:
     return {"user": user.uid, "group": user.gid, "extra_groups": [user.gid]} if user else {}
 
 
+def forget_dead_server(data: Path) -> None:
+    """Take `postmaster.pid` away when its process has ended and only waits to be collected by its parent.
+
+    PostgreSQL itself does so for a process that is gone, but takes one that is not collected yet for a running server;
+    in a container whose first process collects nobody that would be for ever.
+    """
+    path = data / "postmaster.pid"
+    try:
+        pid = int(path.read_text().split("\n", 1)[0])
+        state = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0]
+    except (OSError, ValueError, IndexError):
+        return  # no such file, or nothing that can be told here: the server looks for itself
+    if state in ("Z", "X"):
+        path.unlink(missing_ok=True)
+
+
 def server_command(data: Path, port: int, settings: Mapping[str, str] = SETTINGS) -> tuple[str, ...]:
     """The command that runs the server in the foreground. Raises ShopProgramError."""
     given = [f"--{name.replace('_', '-')}={value}" for name, value in settings.items()]
@@ -156,4 +172,7 @@ def server_plan(data: Path, port: int, extra: Mapping[str, str] | None = None) -
         loud=("ERROR:", "FATAL:", "PANIC:", "WARNING:"),
         folder="/" if sys.platform != "win32" else None,
         why=why,
+        # the processes of a server that was killed need a moment to notice
+        passing=("is still in use", "already exists"),
+        before=lambda: forget_dead_server(data),
     )

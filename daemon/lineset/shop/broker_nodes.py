@@ -1,0 +1,77 @@
+"""How the embedded broker is run: nats-server nodes from the wheel, or a mosquitto where the shop chose that."""
+
+from __future__ import annotations
+
+import shutil
+import signal
+from pathlib import Path
+
+from lineset.shop.child import ChildPlan
+from lineset.shop.errors import ShopError, ShopPortError, ShopProgramError
+from lineset.shop.mosquitto_settings import CONFIGURATION
+from lineset.shop.shop_config import NodeSettings, ShopConfig
+from lineset.stream.broker import READY, find_program
+from lineset.stream.errors import BrokerMissing
+
+RELOADED, NOT_RELOADED = "Reloaded", "Failed to reload"
+_STOP_S = 10.0
+
+
+def node_plans(config: ShopConfig) -> tuple[ChildPlan, ...]:
+    """One plan for each broker process of this machine. Raises ShopProgramError."""
+    if config.broker.kind == "mosquitto":
+        return tuple(_mosquitto(config, node) for node in config.broker.nodes_here)
+    return tuple(_nats(config, node) for node in config.broker.nodes_here)
+
+
+def _nats(config: ShopConfig, node: NodeSettings) -> ChildPlan:
+    try:
+        program = find_program()
+    except BrokerMissing as error:
+        raise ShopProgramError("nats-server", str(error), "Or use a broker of your own: [broker] urls") from error
+    return ChildPlan(
+        name=f"broker {node.name}",
+        command=(str(program), "-c", f"{node.name}.conf"),
+        ready=READY,
+        stop=signal.SIGTERM,
+        stop_s=_STOP_S,
+        folder=str(config.broker_folder),
+        loud=("[ERR]", "[FTL]", "[WRN]"),
+        why=lambda said: _why(node, config.broker_folder, said),
+    )
+
+
+def _mosquitto(config: ShopConfig, node: NodeSettings) -> ChildPlan:
+    program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+    if program is None:
+        raise ShopProgramError(
+            "mosquitto",
+            "this program is not on this machine",
+            'Install it, or write embedded = false and the urls of where it runs, or kind = "nats"',
+        )
+    return ChildPlan(
+        name=f"broker {node.name}",
+        command=(program, "-c", str(config.broker_folder / CONFIGURATION)),
+        ready=" running",
+        stop_s=_STOP_S,
+        folder=str(config.broker_folder),
+        loud=("Error", "Warning"),
+        why=lambda said: _why(node, config.broker_folder, said),
+    )
+
+
+def _why(node: NodeSettings, folder: Path, said: str) -> ShopError | None:
+    if "address already in use" in said.lower():
+        ports = f"{node.port}, {node.websocket_port} or {node.route_port}"
+        return ShopPortError(
+            f"broker {node.name}, port {ports}",
+            "another program listens there",
+            f"End it, or set other ports in shop.toml and run lineset shop init --rewrite. It said: {said[-300:]}",
+        )
+    if "no such file" in said.lower():
+        return ShopError(
+            folder,
+            f"a file of the broker is missing; it said: {said[-300:]}",
+            "lineset shop init makes what is missing",
+        )
+    return None

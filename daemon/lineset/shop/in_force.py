@@ -1,0 +1,61 @@
+"""Putting a change of stations into force: the running broker reads its users anew, and the database is told."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+
+from lineset.shop.errors import DatabaseError, ShopError, ShopPartError
+from lineset.shop.part_state import Running, running
+from lineset.shop.shop_config import ShopConfig
+from lineset.shop.stations import users_version
+from lineset.shop.supervise import tell_database
+
+_WAIT_S = 60.0
+_LOOK_S = 0.02
+
+
+async def put_in_force(config: ShopConfig) -> dict[str, str]:
+    """What came of it, a sentence each for "broker" and "database". Raises ShopPartError when a broker did not obey."""
+    return {"broker": await _broker(config), "database": await _database(config)}
+
+
+async def _broker(config: ShopConfig) -> str:
+    if config.broker.kind == "none":
+        return "yours: give it the same users and passwords, or take them away"
+    if not config.broker.embedded:
+        return "yours: let it read its files again, for example with systemctl reload mosquitto"
+    version = users_version(config)
+    found = _runner(config)
+    elsewhere = len(config.broker.node) > len(config.broker.nodes_here)
+    rest = "; copy broker/users.conf to the other machines, where it is read within seconds" if elsewhere else ""
+    if found is None:
+        return f"it does not run here; the change is in force when it does{rest}"
+    os.kill(found.pid, signal.SIGHUP)
+    try:
+        async with asyncio.timeout(_WAIT_S):
+            while (found := _runner(config)) and found.users != version:
+                await asyncio.sleep(_LOOK_S)
+    except TimeoutError as error:
+        raise ShopPartError(
+            "broker", "the change is written, but the broker did not take it", "See the log of lineset shop run"
+        ) from error
+    return f"in force now{rest}"
+
+
+def _runner(config: ShopConfig) -> Running | None:
+    for each in running(config.folder).values():
+        if any(part.kind == "broker" for part in each.parts):
+            return each
+    return None
+
+
+async def _database(config: ShopConfig) -> str:
+    try:
+        await tell_database(config)
+    except DatabaseError as error:
+        return f"not reached, it is told when the shop runs ({error})"
+    except ShopError as error:
+        return str(error)
+    return "told"
