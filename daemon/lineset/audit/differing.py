@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from difflib import SequenceMatcher
 from typing import Any, NamedTuple
 
 import msgspec
@@ -30,15 +31,51 @@ class Sides(NamedTuple):
     other: str
 
 
+def unnumbered(item: Row | Gap) -> tuple[object, ...]:
+    """What an entry says, whatever its number."""
+    if isinstance(item, Row):
+        return item.t, item.kind, item.body
+    return item.t, item.reason, item.last - item.first
+
+
+def aligned(
+    one: Sequence[Row | Gap], other: Sequence[Row | Gap], sides: Sides
+) -> tuple[list[Difference], Sequence[Row | Gap]]:
+    """What was changed, taken out or put in, where numbers may have moved on by that; and the rest of `other`.
+
+    The rest is what stands in `other` behind the end of `one`.
+    """
+    keys, others = [unnumbered(item) for item in one], [unnumbered(item) for item in other]
+    steps = SequenceMatcher(None, keys, others, autojunk=False).get_opcodes()
+    rest: Sequence[Row | Gap] = ()
+    found: list[Difference] = []
+    for how, a, a_end, b, b_end in steps:
+        here, there = list(one[a:a_end]), list(other[b:b_end])
+        if how == "equal":
+            continue
+        if a_end == len(one) and b_end == len(other) and len(there) > len(here):
+            rest, there = there[len(here) :], there[: len(here)]
+        for first, second in zip(here, there, strict=False):
+            found.append(Difference(_seq(first), _kind(first), _sentence(_seq(first), first, second, sides)))
+        for item in here[len(there) :]:
+            found.append(Difference(_seq(item), _kind(item), _sentence(_seq(item), item, None, sides)))
+        for item in there[len(here) :]:
+            found.append(Difference(_seq(item), _kind(item), _sentence(_seq(item), None, item, sides)))
+    return found, rest
+
+
+def _kind(item: Row | Gap) -> str:
+    return str(item.kind) if isinstance(item, Row) else "gap"
+
+
 def differences(one: Sequence[Row | Gap], other: Sequence[Row | Gap], sides: Sides) -> Iterator[Difference]:
-    """Each entry that is not the same in both, in order of seq."""
+    """Each entry that is not the same in both under its number, in order."""
     ones = {_seq(item): item for item in one}
     others = {_seq(item): item for item in other}
     for seq in sorted(ones.keys() | others.keys()):
         here, there = ones.get(seq), others.get(seq)
         if here != there:
-            kind = next((item.kind for item in (here, there) if isinstance(item, Row)), "gap")
-            yield Difference(seq, str(kind), _sentence(seq, here, there, sides))
+            yield Difference(seq, _kind(here or there), _sentence(seq, here, there, sides))  # type: ignore[arg-type]
 
 
 def _seq(item: Row | Gap) -> int:
@@ -50,7 +87,7 @@ def _sentence(seq: int, one: Row | Gap | None, other: Row | Gap | None, sides: S
         has, lacks = (sides.one, sides.other) if other is None else (sides.other, sides.one)
         item = one or other
         assert item is not None
-        return f"entry {seq}: {has} {_what(item)}, {lacks} nothing of that number"
+        return f"entry {seq}: {has} {_what(item)}, {lacks} no such thing"
     if isinstance(one, Row) and isinstance(other, Row):
         return f"entry {seq} ({_name(one)}): {_changes(one, other, sides)}"
     return f"entry {seq}: {sides.one} {_what(one)}, {sides.other} {_what(other)}"
@@ -84,6 +121,8 @@ def _body(row: Row) -> Any:
 
 def _changes(one: Row, other: Row, sides: Sides) -> str:
     changes: list[tuple[str, str, str]] = []
+    if _name(one) != _name(other):
+        return f"{sides.one} {_what(one)}, {sides.other} {_what(other)}"
     if one.kind != other.kind:
         changes.append(("kind ", str(one.kind), str(other.kind)))
     if one.t != other.t:

@@ -5,16 +5,17 @@ Pure: whoever asks the shop's database hands in its blocks in order, and the fil
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Collection, Iterator, Mapping, Sequence
 
 import msgspec
 
 from lineset.audit.audit import printable, what_it_means
 from lineset.audit.audit_record import Audit, Remark, VerdictRecord
-from lineset.audit.differing import Sides, differences
+from lineset.audit.differing import Sides, aligned, differences, unnumbered
 from lineset.audit.received_visit import ReceivedBlock, ReceivedVisit, iso, seal_of
 from lineset.audit.shop_record import ShopRecord, TableRecord
-from lineset.audit.spells import Spells, when_received
+from lineset.audit.spells import Spells, span, when_received
 from lineset.audit.visit_record import wall_offset
 from lineset.contract import entry as e
 from lineset.journal.block import FramingError, framed, hash_of, read_framed
@@ -26,6 +27,7 @@ from lineset.journal.seal import Seal
 
 _CLOCKS = frozenset({"opened", "wall", "resumed"})
 _MOST_NAMED = 20  # entries that are named one by one, the rest is counted
+_MOST_MOVED = 16  # entries put in at one place that are still told from all that follows
 _FILE = Sides("the shop received", "the file says")
 _STORED = Sides("the file, whose hash is the one that the shop noted, says", "the shop's stored bytes say")
 
@@ -66,20 +68,29 @@ class FileItems:
     def __init__(self, reader: Reading) -> None:
         self.broken = ""
         self._items = self._merged(reader)
-        self._next = next(self._items, None)
+        self._waiting: deque[Row | Gap] = deque()
+        self._fill()
 
     def upto(self, last: int) -> list[Row | Gap]:
         """What comes next, up to entry `last`."""
         found: list[Row | Gap] = []
-        while self._next is not None and _seq(self._next) <= last:
-            found.append(self._next)
-            self._next = next(self._items, None)
+        while self._waiting and _seq(self._waiting[0]) <= last:
+            found.append(self._waiting.popleft())
+            self._fill()
         return found
+
+    def give_back(self, items: Sequence[Row | Gap]) -> None:
+        """Hand these out again: they belong to what comes next."""
+        self._waiting.extendleft(reversed(items))
+
+    def _fill(self) -> None:
+        if not self._waiting and (item := next(self._items, None)) is not None:
+            self._waiting.append(item)
 
     @property
     def more(self) -> bool:
         """Whether anything is left."""
-        return self._next is not None
+        return bool(self._waiting)
 
     def _merged(self, reader: Reading) -> Iterator[Row | Gap]:
         try:
@@ -127,6 +138,8 @@ class Holding:
             self._broken_at = 0
         self._due, self._last, self._head = 1, 0, b""
         self._same = self._named = self._unnamed = 0
+        self._first = True  # no difference was named yet
+        self._shift = 0  # by how much the file's numbers have moved on from those that the shop received
         self._differing: list[int] = []
         self._lacking: list[int] = []
 
@@ -154,7 +167,7 @@ class Holding:
             self._database(f"{missing} not in the shop's database, which says that it received them", self._last + 1)
         data = stored.data()
         taken = self._follow(stored, data)
-        here = self._items.upto(block.last) if self._items is not None else None
+        here = self._items.upto(block.last + self._shift) if self._items is not None else None
         items = taken if taken is not None else _items_of(data)
         for item in here if here is not None and taken is None else items:
             if isinstance(item, Row) and item.kind in _CLOCKS:
@@ -208,17 +221,27 @@ class Holding:
             for seq, _, words in differences(here, received or (), _STORED):
                 self._name(words, seq, block.n, "The file stands; the shop's database was changed.", None)
             return
+        assert self._items is not None
         self._differing.append(block.n)
+        if self._shift and received is not None and [*map(unnumbered, received)] == [*map(unnumbered, here)]:
+            return  # the same under other numbers, since an entry before was taken out or put in
         when = when_received(stored, self._spells.closed(stored))
-        if received is not None and here == received[: len(here)] and not (self._items and self._items.more):
+        if received is not None and here == received[: len(here)] and not self._items.more:
             end = _last(here[-1])
             text = (
                 f"the file ends at entry {end}, within block {block.n}: the shop received it up to entry {block.last}"
             )
             self._name(text, end + 1, block.n, f"It was cut off there. The block reached the shop {when}.", end + 1)
             return
-        for seq, _, words in differences(received or (), here, _FILE):
-            self._name(words, seq, block.n, f"Block {block.n} reached the shop {when}.", seq)
+        # an entry that was taken out lets those of the next block move up into this one, and the other way about
+        more = self._items.upto(block.last + self._shift + _MOST_MOVED)
+        found, rest = aligned(received or (), [*here, *more], _FILE)
+        self._items.give_back(rest)
+        self._shift += len(here) + len(more) - len(rest) - len(received or ())
+        means: str = f"Block {block.n} reached the shop {when}."
+        for seq, _, words in found:
+            self._name(words, seq, block.n, means, seq if self._first else None)
+            means, self._first = "", False
 
     def _name(self, text: str, seq: int, block: int, means: str, rests: int | None) -> None:
         if self._named < _MOST_NAMED:
@@ -345,22 +368,26 @@ class Holding:
             self._said.note(text)
         if self._items is None:
             if received is None:
-                text = f"the seal has not reached the shop; the last block came on {iso(visit.last_received)}"
+                ago = span(max(0.0, (visit.asked - visit.last_received).total_seconds()))
+                text = (
+                    f"the seal has not reached the shop; the last block came {ago} ago, on {iso(visit.last_received)}"
+                )
                 means = (
                     "The visit goes on, the station is offline, or its end was kept back: that cannot be told apart."
                 )
                 self._said.note(text, about="seal", means=means)
             return
-        when = f"which reached the shop on {iso(visit.sealed_received)}"
+        when = f"that reached the shop on {iso(visit.sealed_received)}"
         if received is not None and seal is None:
-            self._said.wrong(f"the file has no seal, the shop has one, {when}", about="seal", rests=0)
+            self._said.wrong(f"the file has no seal, the shop has one {when}", about="seal", rests=0)
         elif received is not None and seal is not None and seal != received:
             parts = [
                 name
                 for name in ("head", "public_key", "signature", "t")
                 if getattr(seal, name) != getattr(received, name)
             ]
-            text = f"the file was sealed otherwise ({', '.join(parts) or 'counts'} differ) than the seal says {when}"
+            what = ", ".join(parts) or "counts"
+            text = f"the file's seal is not the one {when}: it has another {what}"
             self._said.wrong(text, about="seal", means="The record was sealed anew after that.", rests=0)
         elif received is None and seal is not None:
             self._said.note("the file is sealed; its seal has not reached the shop", about="seal")

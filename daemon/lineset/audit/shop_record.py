@@ -10,7 +10,6 @@ PROVES = (
     "that what the shop received in a block existed at that time by the shop's clock",
 )
 CANNOT = (
-    "which wire a clamp was on",
     "anything about an entry before its block reached the shop: what was recorded offline could have been written anew "
     "until then by one who holds the station's key",
     "that no visit was kept back of which no block ever reached the shop",

@@ -52,7 +52,9 @@ def write_signed(audit: Audit, key: StationKey, folder: Path) -> Path:
     now = time.time_ns()
     signature = key.sign_text(_PURPOSE, _text(now, body)).hex()
     signed = SignedAudit(msgspec.Raw(body), now, key.public.hex(), signature)
-    path = folder / f"{Path(audit.target).stem}{SUFFIX}"
+    of_shop = audit.shop is not None and audit.shop.from_shop
+    name = f"{audit.station}-{audit.visit}" if of_shop else Path(audit.target).stem
+    path = folder / f"{name}{SUFFIX}"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         durable.write_atomically(path, msgspec.json.encode(signed) + b"\n")

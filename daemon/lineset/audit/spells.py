@@ -92,6 +92,8 @@ def when_received(block: ReceivedBlock, closed: datetime | None) -> str:
 
 def span(seconds: float) -> str:
     """A length of time for people: "4 s", "12 min", "3.5 h"."""
+    if seconds < 9.95:
+        return f"{seconds:.1f} s"
     if seconds < 120:
         return f"{seconds:.0f} s"
     if seconds < 2 * 3600:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lineset.cli.shop_selection import ShopFolderOption, ShopOption, SinceOption, StationsOption, UntilOption
 from lineset.cli.station_access import JsonOption, say_error
 from lineset.cli.which_visit import DataOption, visit_names, which_visit
 
@@ -22,7 +24,8 @@ def audit(
     targets: Annotated[
         list[str] | None,
         typer.Argument(
-            help="Visits' names, journal files, folders of journals, or signed audits (.audit.json).",
+            help="Visits' names, journal files, folders of journals, or signed audits (.audit.json). With --shop also "
+            "visits that only the shop has: STATION/VISIT, or VISIT.",
             autocompletion=lambda: visit_names(None),
         ),
     ] = None,
@@ -34,6 +37,11 @@ def audit(
         Path | None, typer.Option("--out", help="Folder for a signed audit of each target.", file_okay=False)
     ] = None,
     jobs: Annotated[int, typer.Option("--jobs", min=0, help="Visits at a time; 0: one a processor.")] = 0,
+    shop: ShopOption = False,
+    shop_folder: ShopFolderOption = None,
+    station: StationsOption = None,
+    since: SinceOption = None,
+    until: UntilOption = None,
     own_key: Annotated[bool, typer.Option("--own-key", help="Print this station's public key and stop.")] = False,
     data: DataOption = None,
     as_json: JsonOption = False,
@@ -43,37 +51,51 @@ def audit(
     A record sealed anew with another key passes where nobody knows the right key. The key of this station is known
     for its own visits; for others compare the digits, or give them with --key.
 
+    With --shop a record is also held against what the shop received of it, block by block, and when; the key that the
+    shop pinned is the right one. Without targets, every visit that the shop has is audited as the shop holds it.
+
     Example: lineset audit spring-12 --key van-1.key --out audits
+
+    Example: lineset audit --shop --station van-1 --since 2026-05-01
 
     Exit code: 0 pass, 1 something is wrong, 2 it could not be looked at (of several the gravest: 1, then 2).
     """
-    import msgspec
-
     from lineset.audit.signed_audit import SUFFIX
 
     if own_key:
         typer.echo(_station_key(data, must=True).hex())
         return
-    if not targets:
-        raise say_error("audit", "name a visit, a journal file or a folder", NOT_LOOKED)
+    if (station or since or until) and (targets or not shop):
+        raise say_error("audit", "--station, --since and --until are for --shop without targets", NOT_LOOKED)
+    if not targets and not shop:
+        raise say_error("audit", "name a visit, a file or a folder, or --shop for what the shop has", NOT_LOOKED)
+    at_shop = [target for target in targets or () if shop and not _is_here(target, data)]
+    targets = [target for target in targets or () if target not in at_shop]
     keys = _given_keys(key or [])
     signed = [Path(target) for target in targets if target.endswith(SUFFIX)]
     paths = [path for target in targets if not target.endswith(SUFFIX) for path in _files(target, data)]
     code = _check_signed(signed, keys, as_json) if signed else 0
-    if not paths:
+    if signed and not paths and not at_shop:
         raise typer.Exit(code)
-    found = list(_audit_all([(path, _keys_for(path, keys, data)) for path in paths], jobs, quiet=as_json))
-    if as_json:
-        typer.echo(msgspec.json.format(msgspec.json.encode(found), indent=2).decode())
+    work = [(path, _keys_for(path, keys, data)) for path in paths]
+    if shop:
+        from lineset.cli.audit_shop import audits_of, work_at_shop
+
+        asked = work_at_shop(work, at_shop, keys, shop_folder, station, since, until)
+        found = audits_of(asked, jobs, quiet=as_json)
     else:
-        _show(found)
-    if out is not None:
-        _write(found, out, data, quiet=as_json)
-    outcomes = {each.outcome for each in found}
-    if "fail" in outcomes or code == FAILED:
+        found = _audit_all(work, jobs, quiet=as_json)
+    signing = None if out is None else _signer(out, data)
+    outcomes = _tell(found, signing, as_json=as_json, brief=shop and not paths and not at_shop)
+    if outcomes["fail"] or code == FAILED:
         raise typer.Exit(FAILED)
-    if "not_looked" in outcomes or code:
+    if outcomes["not_looked"] or code:
         raise typer.Exit(NOT_LOOKED)
+
+
+def _is_here(target: str, data: Path | None) -> bool:
+    """Whether a target is a file, a folder or a visit of this machine; else only the shop can have it."""
+    return Path(target).exists() or target in visit_names(data) or target.endswith((".journal", ".json"))
 
 
 def _files(target: str, data: Path | None) -> list[Path]:
@@ -162,22 +184,43 @@ def _one_with_bar(path: Path, keys: tuple[bytes, ...]) -> Audit:
         return one(path, keys, lambda done, of: bar.update(task, completed=done, total=of))
 
 
-def _show(found: list[Audit]) -> None:
-    from lineset.cli.audit_words import in_sentences
+def _tell(
+    found: Iterable[Audit], signing: Callable[[Audit], Path] | None, *, as_json: bool, brief: bool
+) -> Counter[str]:
+    """Say, and sign, each audit as it comes: there may be more than fit into memory. `brief`: sound ones in a line."""
+    import msgspec
 
+    from lineset.cli.audit_words import in_a_line, in_sentences
+
+    outcomes = Counter[str]()
     for audit_ in found:
-        for line in in_sentences(audit_):
-            typer.echo(line)
-        typer.echo()
-    if len(found) > 1:
-        counts = {outcome: sum(each.outcome == outcome for each in found) for outcome in ("pass", "fail", "not_looked")}
+        first = not outcomes
+        outcomes[audit_.outcome] += 1
+        if as_json:
+            text = msgspec.json.format(msgspec.json.encode(audit_), indent=2).decode()
+            typer.echo(("[" if first else ",") + "\n  " + text.replace("\n", "\n  "), nl=False)
+        elif brief and audit_.outcome == "pass":
+            typer.echo(in_a_line(audit_))
+        else:
+            for line in in_sentences(audit_):
+                typer.echo(line)
+            typer.echo()
+        if signing is not None:
+            path = signing(audit_)
+            if not as_json:
+                typer.echo(f"signed audit: {path}")
+    if as_json:
+        typer.echo("\n]" if outcomes else "[]")
+    elif outcomes.total() > 1:
         typer.echo(
-            f"{len(found)} records: {counts['pass']} pass, {counts['fail']} fail, "
-            f"{counts['not_looked']} could not be looked at"
+            f"{outcomes.total()} records: {outcomes['pass']} pass, {outcomes['fail']} fail, "
+            f"{outcomes['not_looked']} could not be looked at"
         )
+    return outcomes
 
 
-def _write(found: list[Audit], out: Path, data: Path | None, *, quiet: bool) -> None:
+def _signer(out: Path, data: Path | None) -> Callable[[Audit], Path]:
+    """What signs an audit into `out`, with the key of the station here (made at first use)."""
     from lineset.audit.signed_audit import write_signed
     from lineset.journal.errors import JournalError
     from lineset.journal.seal import StationKey
@@ -186,14 +229,18 @@ def _write(found: list[Audit], out: Path, data: Path | None, *, quiet: bool) -> 
     try:
         folder.mkdir(parents=True, exist_ok=True)
         own = StationKey.load_or_generate(folder / "station.key")
-        for audit_ in found:
-            path = write_signed(audit_, own, out)
-            if not quiet:
-                typer.echo(f"signed audit: {path}")
     except JournalError as error:
         raise say_error("audit", str(error), NOT_LOOKED) from error
     except OSError as error:
         raise say_error("audit", f"{error.filename or folder}: {error.strerror or error}", NOT_LOOKED) from error
+
+    def sign(audit_: Audit) -> Path:
+        try:
+            return write_signed(audit_, own, out)
+        except JournalError as error:
+            raise say_error("audit", str(error), NOT_LOOKED) from error
+
+    return sign
 
 
 def _check_signed(files: list[Path], keys: list[bytes], as_json: bool) -> int:

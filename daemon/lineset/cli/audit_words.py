@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from lineset.audit.audit_record import Audit, Remark
+from lineset.audit.shop_record import ShopRecord, Spell
 
 _HEAD = {"pass": "PASS", "fail": "FAIL", "not_looked": "COULD NOT LOOK"}
+_MOST_SPELLS = 12
 _KEY = {
     "right": "by the right key",
     "wrong": "by ANOTHER key",
@@ -26,6 +28,8 @@ def in_sentences(audit: Audit) -> Iterator[str]:
         yield f"  {audit.rows} entries ({audit.first} to {audit.last}) in {audit.blocks} blocks{tail}"
         yield f"  {_replayed(audit)}"
         yield f"  {len(audit.profiles)} instruments, {audit.photos} photos whole"
+    if audit.shop is not None:
+        yield from _at_shop(audit.shop)
     wrong = audit.wrong
     if wrong:
         yield "What is wrong:"
@@ -43,10 +47,73 @@ def in_sentences(audit: Audit) -> Iterator[str]:
             " and as computed today:" if audit.replay and audit.replay.done else ":"
         )
         yield from _verdicts(audit)
+    proves, cannot = list(audit.proves), list(audit.cannot)
+    if audit.shop is not None:
+        proves, cannot = [*audit.shop.proves, *proves], [*audit.shop.cannot, *cannot]
     yield "Such a record proves:"
-    yield from (f"  {sentence}" for sentence in audit.proves)
+    yield from (f"  {sentence}" for sentence in proves)
     yield "It cannot prove:"
-    yield from (f"  {sentence}" for sentence in audit.cannot)
+    yield from (f"  {sentence}" for sentence in cannot)
+
+
+def in_a_line(audit: Audit) -> str:
+    """A whole audit in one line, for one of very many."""
+    known = sum(not remark.wrong for remark in audit.remarks)
+    sealed = f"sealed {_KEY[audit.key_known]}" if audit.sealed else "still open"
+    return (
+        f"{_HEAD[audit.outcome]}  {audit.target}  {audit.opened or '?'}  {audit.rows} entries, {sealed}"
+        f"{f', {known} things to be known' if known else ''}"
+    )
+
+
+_HOW = {"at_once": "", "late": ", when the station was back", "early": ": its clock was ahead"}
+
+
+def _at_shop(shop: ShopRecord) -> Iterator[str]:
+    """What the shop received, and when."""
+    if not shop.held:
+        yield f"Shop {shop.shop} holds nothing of it."
+        return
+    by = f" by {', '.join(shop.collectors)}" if shop.collectors else ""
+    yield f"Shop {shop.shop} received{by}, by its own clock (UTC):"
+    for spell in shop.spells[:_MOST_SPELLS]:
+        one = spell.first_block == spell.last_block
+        blocks = f"block {spell.first_block}" if one else f"blocks {spell.first_block} to {spell.last_block}"
+        came = _clock(spell.received_from)
+        if spell.received_to != spell.received_from:
+            came += f" to {_clock(spell.received_to, spell.received_from)}"
+        yield f"  {blocks} (entries {spell.first} to {spell.last}): {came}, {_after(spell)}{_HOW[spell.how]}"
+    if len(shop.spells) > _MOST_SPELLS:
+        yield f"  and {len(shop.spells) - _MOST_SPELLS} more such spells (--json has all)"
+    yield f"  the seal: {_clock(shop.sealed_received)}" if shop.sealed_received else "  the seal: not yet"
+    yield f"  the station's key there: {shop.key or 'none is pinned'}"
+    if not shop.from_shop:
+        never = f", {len(shop.never)} never reached it" if shop.never else ""
+        yield f"  {shop.same} of {shop.blocks} blocks of the file are as received{never}"
+    checked = [table for table in shop.tables if table.rows or table.due]
+    if checked:
+        yield f"  {len(checked)} tables agree with the blocks" if all(t.same for t in checked) else "  tables DISAGREE"
+
+
+def _after(spell: Spell) -> str:
+    if not spell.closed_from:
+        return "closed at no known time"
+    least, most = sorted((abs(spell.least_s), abs(spell.most_s)))
+    length = _span(most) if _span(least) == _span(most) else f"{_span(least)} to {_span(most)}"
+    which = "before" if spell.how == "early" else "after"
+    return f"{length} {which} the station closed {'it' if spell.first_block == spell.last_block else 'them'}"
+
+
+def _span(seconds: float) -> str:
+    from lineset.audit.spells import span
+
+    return span(seconds)
+
+
+def _clock(iso: str, beside: str = "") -> str:
+    """A time for people; without the day where that is the same as `beside`."""
+    day, _, rest = iso.partition("T")
+    return rest[:8] if beside.startswith(day) else f"{day} {rest[:8]}"
 
 
 def _replayed(audit: Audit) -> str:

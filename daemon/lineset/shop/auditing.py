@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import tempfile
 from collections.abc import Collection
+from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
@@ -17,7 +19,43 @@ from lineset.audit.shop_record import ShopRecord
 from lineset.journal.errors import JournalError
 from lineset.journal.reader import JournalReader
 from lineset.journal.rebuild import ChainError, RebuildError, Rebuilding
-from lineset.shop.received import Received
+from lineset.shop.errors import ShopError
+from lineset.shop.received import Received, opened
+from lineset.shop.shop_config import DatabaseAddress
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """One audit to be made, in whatever process: of the visit with this number, or of the file at `path`.
+
+    `keys` may have sealed it; where none is given the shop's pinned key is right, where it has none those of `own`.
+    """
+
+    address: DatabaseAddress
+    shop: str
+    keys: tuple[bytes, ...] = ()
+    own: tuple[bytes, ...] = ()
+    path: Path | None = None
+    visit: int = 0
+    name: str = ""
+
+
+def done(work: Work, progress: Progress | None = None) -> Audit:
+    """Make the audit. What cannot be asked or read gives `not_looked`; never raises for that."""
+    try:
+        return asyncio.run(_done(work, progress))
+    except (ShopError, JournalError) as error:
+        return not_looked(work.path or Path(work.name), str(error))
+
+
+async def _done(work: Work, progress: Progress | None) -> Audit:
+    async with opened(work.address, work.shop) as received:
+        if work.path is not None:
+            return await audit_file(received, work.path, work.keys, work.own, progress)
+        visit = await received.visit(work.visit)
+        if visit is None:
+            return not_looked(Path(work.name), "the shop no longer has this visit")
+        return await audit_received(received, visit, work.keys, progress)
 
 
 async def audit_received(
@@ -58,23 +96,27 @@ async def audit_received(
 
 
 async def audit_file(
-    received: Received, path: Path, keys: Collection[bytes] = (), progress: Progress | None = None
+    received: Received,
+    path: Path,
+    keys: Collection[bytes] = (),
+    own: Collection[bytes] = (),
+    progress: Progress | None = None,
 ) -> Audit:
     """Audit the journal at `path`, and hold it against what the shop received under its name.
 
-    `keys` as for `audit_received`. Raises DatabaseError.
+    `keys` as for `audit_received`; `own` are right where the shop pinned none. Raises DatabaseError.
     """
     try:
         with JournalReader(path, lenient=True) as reader:
             meta = dict(reader.meta)
     except JournalError:
-        return audit(path, keys, progress)  # which says why; nobody knows which visit it is
+        return audit(path, keys or own, progress)  # which says why; nobody knows which visit it is
     station, name = printable(meta.get("station", "")), printable(meta.get("visit", ""))
     # what the shop has first: meanwhile a file in use only grows
     visit = await received.find(station, name, printable(meta.get("id", "")))
     if visit is None or visit.removed is not None:
-        return _not_there(received, visit, audit(path, keys, progress))
-    found = audit(path, _right(visit, keys), progress)
+        return _not_there(received, visit, audit(path, keys or own, progress))
+    found = audit(path, _right(visit, keys, own), progress)
     if found.outcome == NOT_LOOKED:
         return found
     with JournalReader(path, lenient=True) as reader, reader.still():
@@ -88,8 +130,8 @@ async def audit_file(
         return _joined(found, *holding.finish(found, seal))
 
 
-def _right(visit: ReceivedVisit, keys: Collection[bytes]) -> tuple[bytes, ...]:
-    return tuple(keys) or ((visit.key,) if visit.key else ())
+def _right(visit: ReceivedVisit, keys: Collection[bytes], own: Collection[bytes] = ()) -> tuple[bytes, ...]:
+    return tuple(keys) or ((visit.key,) if visit.key else tuple(own))
 
 
 def _not_there(received: Received, visit: ReceivedVisit | None, found: Audit) -> Audit:

@@ -29,7 +29,7 @@ _AT_A_TIME = 16  # blocks fetched in one go
 _VISIT = """
     SELECT v.id, v.station, v.visit, v.journal, v.month, v.meta, v.blocks, v.through, v.head, v.seal, v.opened_at,
            v.sealed_at, v.first_received_at, v.last_received_at, v.removed_at, s.public_key,
-           s.revoked_at
+           s.revoked_at, now() AS asked
     FROM lineset.visit v LEFT JOIN lineset.station s USING (station)
 """
 
@@ -134,6 +134,7 @@ class Received:
             key=row["public_key"] or b"",
             revoked=row["revoked_at"],
             removed=row["removed_at"],
+            asked=row["asked"],
             kept_aside=tuple(
                 KeptAside(
                     n=each["n"] or 0,
