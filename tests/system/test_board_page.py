@@ -11,6 +11,7 @@ from board_browser import LAPTOP, NEEDS_CHROMIUM, PHONE, browser, open_visit, op
 from playwright.async_api import expect
 from station_rig import gauges_image, instrument, plug
 
+from lineset.board.beside import TOKEN_FILE
 from lineset.equipment.language import all_words
 from lineset.equipment.walk import STOPS
 
@@ -35,7 +36,7 @@ async def test_a_page_that_loses_the_broker_keeps_what_it_shows_and_comes_back(t
         assert watched.foreign == []
 
 
-async def test_a_station_that_was_started_anew_is_said_and_what_was_shown_stays(tmp_path: Path) -> None:
+async def test_a_page_goes_on_by_itself_when_its_station_was_started_anew(tmp_path: Path) -> None:
     async with browser() as chromium:
         async with served(tmp_path) as (_, board):
             port = board.port
@@ -44,10 +45,17 @@ async def test_a_station_that_was_started_anew_is_said_and_what_was_shown_stays(
             await expect(page.locator("#next-sentence")).not_to_contain_text("being made")
         await expect(page.locator("#link")).to_contain_text("No connection", timeout=15000)
         await expect(page.locator(".system")).to_have_count(2)
+        async with served(tmp_path, port=port):
+            await expect(page.locator("#link")).to_have_text("Connected.", timeout=15000)
+            await expect(page.locator("#trouble")).to_be_hidden()
+            panel = page.locator("#facts [data-part=near] button").first
+            await panel.click()  # the visit goes on where it was
+            await expect(panel).to_have_attribute("aria-pressed", "true")
+        (tmp_path / "data" / TOKEN_FILE).unlink()  # as on another day
         async with served(tmp_path, port=port) as (_, anew):
-            await expect(page.locator("#trouble-text")).to_contain_text("new address", timeout=15000)
+            await expect(page.locator("#trouble-text")).to_contain_text("lineset board", timeout=15000)
             again = (await opened(await chromium.new_context(**PHONE), anew.url)).page
-            await expect(again.locator(".system")).to_have_count(2)  # the visit goes on where it was
+            await expect(again.locator(".system")).to_have_count(2)
 
 
 async def test_the_keyboard_alone_opens_a_visit_and_does_a_task(tmp_path: Path) -> None:

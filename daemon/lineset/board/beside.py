@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import time
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import msgspec
 
 from lineset.board.errors import BoardError
+from lineset.board.kept_token import kept_token
 from lineset.board.server import BoardServer
 from lineset.equipment.facts import CATALOGUE as FACTS
 from lineset.equipment.language import all_words, sayer
@@ -21,6 +23,7 @@ from lineset.stream.errors import SettingsError
 from lineset.visit.observations import signs
 
 BOARD_FILE = "board.json"
+TOKEN_FILE = "board.token"  # in the data folder
 USUAL_PORT = 8930
 
 
@@ -45,10 +48,12 @@ async def board_beside(station: Station) -> AsyncIterator[BoardServer | None]:
     def about() -> dict[str, Any]:
         return told_of(station)
 
+    token = kept_token(station.config.data / TOKEN_FILE, time.time())
+
     def server(port: int) -> BoardServer:
         return BoardServer(
             address, station.topics, about=about, port=port, network=config.network,
-            certificate=config.certificate, key=config.key,
+            certificate=config.certificate, key=config.key, token=token,
         )  # fmt: skip
 
     async with contextlib.AsyncExitStack() as stack:

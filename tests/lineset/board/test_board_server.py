@@ -18,6 +18,7 @@ from station_rig import WAIT_S, station, station_text
 
 from lineset.board.beside import BOARD_FILE, board_beside, read_board_file
 from lineset.board.errors import BoardError
+from lineset.board.kept_token import HOLDS_S, kept_token
 from lineset.board.server import BoardServer
 from lineset.contract.topic import Topics
 from lineset.stream.address import BrokerAddress
@@ -165,3 +166,19 @@ async def test_a_station_may_have_no_board(tmp_path: Path) -> None:
     text = station_text(tmp_path / "data", "[board]\nenabled = false\n")
     async with station(tmp_path, text) as van, board_beside(van) as board:
         assert board is None
+
+
+def test_the_boards_token_holds_for_a_day_and_is_its_owners_alone(tmp_path: Path) -> None:
+    file, now = tmp_path / "board.token", 1.8e9
+    token = kept_token(file, now)
+    assert len(token) >= 24  # 18 random bytes, as base64
+    assert file.stat().st_mode & 0o777 == 0o600
+    assert kept_token(file, now + HOLDS_S - 1) == token
+    file.chmod(0o644)  # somebody may have read it
+    other = kept_token(file, now)
+    assert other != token
+    assert kept_token(file, now + HOLDS_S) != other
+    file.write_bytes(b"{")
+    assert kept_token(file, now) not in (token, other)
+    made = kept_token(file, now)
+    assert kept_token(file, now - 1) != made  # made in the future, by a clock that was wrong

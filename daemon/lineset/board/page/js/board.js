@@ -3,7 +3,7 @@ import { choices, keyed, make, say } from "./dom.js";
 import { showFacts, showWants, wantsOf } from "./facts.js";
 import { job, take } from "./job.js";
 import { showJudged } from "./judged.js";
-import { ask, connect } from "./link.js";
+import { ask, connect, renew } from "./link.js";
 import { send, smaller } from "./photo.js";
 import { showPlot } from "./plot.js";
 import { buttonRow, nextUp, renewButtons, showSheet, systemTitle } from "./sheet.js";
@@ -56,8 +56,10 @@ async function again() {
   if (linked) return;
   try {
     const reply = await fetch("session", { headers: { Authorization: `Bearer ${sessionStorage.getItem("token")}` } });
-    if (reply.status === 403) trouble(t("the station was started anew; open the board by its new address"));
-  } catch { setTimeout(again, 2000); }
+    if (reply.status === 403) return trouble(t("the station was started anew; open the board by its new address, which `lineset board` prints"));
+    if (reply.ok) { session = await reply.json(); renew(session); trouble(""); }
+  } catch { /* nobody is there yet */ }
+  setTimeout(again, 2000);
 }
 
 function trouble(text) {
@@ -277,10 +279,24 @@ function press(what, system, item) {
     $("write").scrollIntoView();
     form.value.focus();
   } else if (what === "skipped") {
-    const note = window.prompt(t("Why is it skipped?"), "");
-    if (note) order("task", { task: item.id, state: "skipped", note, system });
+    askWhy(system, item);
   } else order("task", { task: item.id, state: what, system });
 }
+
+// A task is skipped with a reason; the dialog is the browser's own, so that focus stays in it and Escape leaves it.
+let skipping = null;
+function askWhy(system, item) {
+  skipping = { task: item.id, state: "skipped", system };
+  say($("skip-what"), item.title);
+  $("skip-form").reset();
+  $("skip").showModal();
+}
+$("skip-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  $("skip").close();
+  order("task", { ...skipping, note: event.target.elements.note.value.trim() });
+});
+$("skip-leave").addEventListener("click", () => $("skip").close());
 
 $("speak").addEventListener("click", (event) => {
   const on = switchVoice(event.currentTarget.getAttribute("aria-pressed") !== "true");

@@ -8,7 +8,7 @@ export function connect(session, heard, standing) {
   base = session.base;
   const scheme = location.protocol === "https:" ? "wss" : "ws";
   client = mqtt.connect(`${scheme}://${location.host}/mqtt`, {
-    protocolVersion: 4, clean: true, keepalive: 15, reconnectPeriod: 1000, timerVariant: "native",
+    protocolVersion: 4, clean: true, keepalive: 15, reconnectPeriod: 1000, reconnectOnConnackError: true, timerVariant: "native",
     username: session.username, password: session.password, clientId: `board-${random()}`,
   });
   client.on("connect", () => {
@@ -28,6 +28,11 @@ export function connect(session, heard, standing) {
       if (done && message) { waiting.delete(levels[1]); done(message); }
     } else if (levels[0] !== "command") heard(levels, message);
   });
+}
+
+// A station that was started anew has new passwords: the next attempt uses them.
+export function renew(session) {
+  Object.assign(client.options, { username: session.username, password: session.password });
 }
 
 export function random() {
