@@ -6,6 +6,8 @@ Fixtures: import them in a conftest (`from shop_rig import postgres, shop_config
   and schema.
 - `shop_folder`: the folder of a shop `north` with free ports, whose database is a new one on that server.
 - `shop_config`: the same, loaded.
+- `shop_broker`: the same with its broker running; `async with running_broker(config) as supervisor` where a test wants
+  the supervisor, then `join, = await admitted(supervisor, "van-1")` and `join.addresses()`.
 """
 
 from __future__ import annotations
@@ -18,29 +20,25 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Coroutine, Iterator
+from collections.abc import AsyncIterator, Coroutine, Iterator
+from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 
+from lineset.shop import stations
 from lineset.shop.database import connected
-from lineset.shop.database_roles import database_statements, role_statements
+from lineset.shop.database_roles import ROLE_NAMES, database_statements, role_statements
 from lineset.shop.database_server import ADMIN, READY, SETTINGS, make_database, server_plan
 from lineset.shop.migrating import MAKE_MONTHS, migrate
-from lineset.shop.settings_text import settings_text
-from lineset.shop.shop_config import (
-    DATABASE_ROLES,
-    BrokerSettings,
-    DatabaseAddress,
-    DatabaseSettings,
-    NodeSettings,
-    ShopConfig,
-    ShopPart,
-    load_shop,
-)
-from lineset.shop.shop_secrets import make_secrets, new_password, usernames
+from lineset.shop.setting_up import Wish, set_up_folder
+from lineset.shop.shop_config import DATABASE_ROLES, DatabaseAddress, DatabaseRole, ShopConfig, load_shop
+from lineset.shop.shop_secrets import credentials_text, new_password
+from lineset.shop.supervise import Supervisor, tell_database
+from lineset.station.join_file import JoinFile
 from lineset.stream import leash
+from lineset.stream.address import write_private
 from lineset.stream.broker import free_port
 
 # Nothing here has to live through a power cut.
@@ -90,11 +88,11 @@ class Postgres:
         self._thread.join()
         self._loop.close()
 
-    def address(self, database: str, role: str = "admin") -> DatabaseAddress:
+    def address(self, database: str, role: DatabaseRole | Literal["admin"] = "admin") -> DatabaseAddress:
         """How to connect to a database as one of the roles, or as the administrator."""
         if role == "admin":
             return DatabaseAddress("127.0.0.1", self.port, database, ADMIN, self._admin_password)
-        return DatabaseAddress("127.0.0.1", self.port, database, f"lineset_{role}", self.passwords[role])  # type: ignore[index]
+        return DatabaseAddress("127.0.0.1", self.port, database, f"lineset_{role}", self.passwords[role])
 
     def new_database(self) -> str:
         """The name of a new database with the newest schema, empty."""
@@ -143,33 +141,20 @@ def shop_folder(postgres: Postgres, tmp_path: Path) -> Iterator[Path]:
     postgres.drop(name)
 
 
-def make_shop(folder: Path, postgres: Postgres, database: str, *, nodes: int = 1) -> Path:
+def make_shop(
+    folder: Path, postgres: Postgres, database: str, *, nodes: Literal[1, 3] = 1, mosquitto: bool = False
+) -> Path:
     """A shop's folder as `lineset shop init` makes it, for a database on `postgres`."""
     (folder / "secrets").mkdir(parents=True, mode=0o700)
-    folder.chmod(0o700)
     for role, password in postgres.passwords.items():
-        file = folder / "secrets" / f"database-{role}.toml"
-        file.write_text(f'username = "lineset_{role}"\npassword = "{password}"\n')
-        file.chmod(0o600)
-    config = ShopConfig(
-        shop=ShopPart(name="north"),
-        broker=BrokerSettings(
-            listen="127.0.0.1",
-            node=tuple(
-                NodeSettings(
-                    name=f"n{n}",
-                    host="localhost",
-                    port=free_port(),
-                    websocket_port=free_port(),
-                    route_port=free_port(),
-                )
-                for n in range(1, nodes + 1)
-            ),
-        ),
-        database_settings=DatabaseSettings(embedded=False, url=f"postgresql://127.0.0.1:{postgres.port}/{database}"),
+        write_private(
+            folder / "secrets" / f"database-{role}.toml", credentials_text(ROLE_NAMES[role], password).encode()
+        )
+    url = f"postgresql://127.0.0.1:{postgres.port}/{database}"
+    set_up_folder(
+        folder,
+        Wish(name="north", nodes=nodes, hosts=("localhost",), port=0, database_url=url, mosquitto=mosquitto),
     )
-    (folder / "shop.toml").write_text(settings_text(config))
-    make_secrets(folder, usernames())
     return folder
 
 
@@ -177,3 +162,29 @@ def make_shop(folder: Path, postgres: Postgres, database: str, *, nodes: int = 1
 def shop_config(shop_folder: Path) -> ShopConfig:
     """The settings of `shop_folder`."""
     return load_shop(shop_folder)
+
+
+@pytest.fixture
+async def shop_broker(shop_config: ShopConfig) -> AsyncIterator[ShopConfig]:
+    """The settings of `shop_folder`, whose broker runs; `stations.add(config, name)` before it starts, or reload it."""
+    async with running_broker(shop_config):
+        yield shop_config
+
+
+@asynccontextmanager
+async def running_broker(config: ShopConfig) -> AsyncIterator[Supervisor]:
+    """The broker nodes of a shop for as long as the block lasts; `await supervisor.reload()` after a change."""
+    supervisor = Supervisor(config, "broker")
+    await supervisor.start()
+    try:
+        yield supervisor
+    finally:
+        await supervisor.stop()
+
+
+async def admitted(supervisor: Supervisor, *names: str) -> tuple[JoinFile, ...]:
+    """Let stations in, at a running broker and in the database; their join files."""
+    joins = tuple(stations.add(supervisor.config, name) for name in names)
+    await supervisor.reload()
+    await tell_database(supervisor.config)
+    return joins

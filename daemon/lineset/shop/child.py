@@ -37,7 +37,7 @@ class ChildPlan:
     `ready` are words of the line that says it is ready, or a test of the line; `stop` the signal that ends it in order
     and `stop_s` how long that may take; `user` "UID:GID" to run it as, empty for ourselves; `quiet` words of lines that
     mean nothing; `loud` words that make a line a warning of ours; `why` an error from the end of what it said. Where it
-    says one of `passing` at its first start, that is tried again for `patience_s`; `before` is called before each start.
+    says one of `passing` at its first start, it is tried again for `patience_s`; `before` is called before each start.
     """
 
     name: str
