@@ -42,6 +42,7 @@ def configured(file: Path | None) -> tuple[Config | None, Diagnosis]:
 
 def station(config: Config | None, at: Path | None, journals: int) -> Iterator[Diagnosis]:
     """All checks of the station, one by one as they are done."""
+    from lineset.cli.doctor_shop import way_to_the_shop
     from lineset.station.config import default_folder
 
     data = config.data if config is not None else default_folder()
@@ -54,6 +55,7 @@ def station(config: Config | None, at: Path | None, journals: int) -> Iterator[D
     yield running_station(at)
     if config is not None and config.metrics.enabled:
         yield metrics(config)
+    yield from way_to_the_shop(config, data)
     yield from visits(data / "visits", journals)
 
 

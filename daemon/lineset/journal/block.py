@@ -44,10 +44,11 @@ class Block(msgspec.Struct, frozen=True):
 
 
 class BlockRule(msgspec.Struct, frozen=True):
-    """When a block closes: it holds `rows` rows, or spans `span` ns of visit time."""
+    """When a block closes: it holds `rows` rows or `size` bytes of them, or spans `span` ns of visit time."""
 
     rows: int = 500
     span: int = 5 * NS
+    size: int = 4 * 1024 * 1024  # photos: a block is held in memory whole where it is sent and stored
 
 
 def _encoded(text: str) -> bytes:
@@ -132,11 +133,11 @@ def _packed(form: struct.Struct, *values: int | bytes) -> bytes:
 class OpenBlock:
     """The block being filled. Copied before a transaction, so that a failed one leaves no trace in the hash."""
 
-    __slots__ = ("_digest", "first", "gaps", "last", "n", "previous", "rows", "t", "t_first")
+    __slots__ = ("_digest", "first", "gaps", "last", "n", "previous", "rows", "size", "t", "t_first")
 
     def __init__(self, n: int, previous: bytes) -> None:
         self.n, self.previous = n, previous
-        self.first = self.last = self.rows = self.gaps = 0
+        self.first = self.last = self.rows = self.gaps = self.size = 0
         self.t_first = self.t = 0
         self._digest = hashlib.sha256(b"lineset block 1\n" + previous + _N.pack(n))
 
@@ -145,7 +146,7 @@ class OpenBlock:
         other = OpenBlock.__new__(OpenBlock)
         other.n, other.previous = self.n, self.previous
         other.first, other.last, other.rows, other.gaps = self.first, self.last, self.rows, self.gaps
-        other.t_first, other.t = self.t_first, self.t
+        other.t_first, other.t, other.size = self.t_first, self.t, self.size
         other._digest = self._digest.copy()
         return other
 
@@ -159,6 +160,7 @@ class OpenBlock:
             self.first, self.t_first = row.seq, row.t
         self.last, self.t = row.seq, row.t
         self.rows += 1
+        self.size += len(framed)
         self._digest.update(framed)
 
     def add_gap(self, gap: Gap) -> None:
@@ -171,7 +173,7 @@ class OpenBlock:
 
     def full(self, rule: BlockRule) -> bool:
         """True when the rule says that the block closes now."""
-        return self.rows >= rule.rows or self.t - self.t_first >= rule.span
+        return self.rows >= rule.rows or self.size >= rule.size or self.t - self.t_first >= rule.span
 
     def close(self) -> Block:
         """The finished block; the next one starts from its hash."""

@@ -28,15 +28,18 @@ class _Content(msgspec.Struct):
 class Outbox:
     """The markers kept in the file at `path`; one process only. `advance` is quick, `flush` is durable and slow."""
 
-    def __init__(self, path: Path) -> None:
-        """Raises PermissionDeniedError and other JournalErrors when the file is there and cannot be read."""
+    def __init__(self, path: Path, *, look_only: bool = False) -> None:
+        """`look_only`: a damaged file stays where it is.
+
+        Raises PermissionDeniedError and other JournalErrors when the file is there and cannot be read.
+        """
         self.path = path
         self._lock = threading.Lock()
         self._flushing = threading.Lock()
         self._changed = False
-        self._through = self._read()
+        self._through = self._read(look_only)
 
-    def _read(self) -> dict[str, dict[str, int]]:
+    def _read(self, look_only: bool) -> dict[str, dict[str, int]]:
         try:
             content = self.path.read_bytes()
         except FileNotFoundError:
@@ -49,6 +52,8 @@ class Outbox:
                 found = msgspec.json.decode(text, type=_Content)
                 if found.version == 1:
                     return found.through
+        if look_only:
+            return {}
         aside = self.path.with_name(f"{self.path.name}.damaged")
         _log.error("outbox markers damaged, everything is sent again", path=str(self.path), kept=str(aside))
         try:

@@ -18,7 +18,8 @@ from lineset.journal.seal import Seal
 PART = 128 * 1024
 """Bytes of `data` in one message. Less than a message may hold, so that on a slow way (50 kB/s, common for a weak
 mobile signal; no source) each still arrives within seconds and what is live passes between two parts."""
-assert PART <= MAX_PART
+MANY = 64
+"""More parts than this are made larger instead."""
 
 _encode = msgspec.json.Encoder().encode
 
@@ -64,12 +65,13 @@ def payloads(path: Path, n: int) -> list[bytes]:
 
 def _messages(journal: str, block: Block, data: bytes, meta: dict[str, str], seal: Seal | None) -> Iterator[bytes]:
     packed = zlib.compress(data)
-    parts = max(1, -(-len(packed) // PART))
+    size = min(max(PART, -(-len(packed) // MANY)), MAX_PART)
+    parts = max(1, -(-len(packed) // size))
     for part in range(parts):
         yield _encode(
             BlockMessage(
                 journal=journal, n=block.n, first=block.first, last=block.last, rows=block.rows, gaps=block.gaps,
-                t=block.t, previous=block.previous, hash=block.hash, data=packed[part * PART : (part + 1) * PART],
+                t=block.t, previous=block.previous, hash=block.hash, data=packed[part * size : (part + 1) * size],
                 part=part, parts=parts, meta=meta,
                 seal=SealRecord(**msgspec.structs.asdict(seal)) if seal else None,
             )
