@@ -1,0 +1,251 @@
+"""The collector on a real broker and a real PostgreSQL: receipts, sharing, and what is killed under it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import signal
+import sys
+from collections.abc import AsyncIterator, Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import pytest
+from shop_blocks import changed, sent, write_journal
+from shop_broker import PlainBroker, plain_broker, send_until_sealed
+from shop_record import assert_whole
+
+from lineset.contract.live import StationMessage
+from lineset.contract.live import encode as encode_message
+from lineset.journal.seal import StationKey
+from lineset.shop import collector as collector_module
+from lineset.shop import sharing
+from lineset.shop.collector import Collector
+from lineset.shop.database import connected
+from lineset.shop.shop_config import ShopConfig
+
+WAIT_S = 30.0
+
+
+@pytest.fixture
+async def broker(tmp_path: Path) -> AsyncIterator[PlainBroker]:
+    async with plain_broker(tmp_path / "broker") as broker:
+        yield broker
+
+
+@pytest.fixture
+async def auditor(shop_config: ShopConfig) -> AsyncIterator[Any]:
+    async with connected(shop_config.database("auditor")) as connection:
+        yield connection
+
+
+@contextlib.asynccontextmanager
+async def collecting(config: ShopConfig, name: str = "k0") -> AsyncIterator[Collector]:
+    collector, stop = Collector(config, name), asyncio.Event()
+    task = asyncio.create_task(collector.run(stop))
+    try:
+        connected_ = asyncio.create_task(collector.link.connected.wait())
+        await asyncio.wait([task, connected_], return_when=asyncio.FIRST_COMPLETED)
+        if task.done():
+            task.result()
+        yield collector
+    finally:
+        stop.set()
+        await asyncio.wait_for(task, WAIT_S)
+
+
+async def until(true: Callable[[], bool]) -> None:
+    async with asyncio.timeout(WAIT_S):
+        while not true():
+            await asyncio.sleep(0.02)
+
+
+@pytest.mark.parametrize("kind", ["nats", "mosquitto"])
+async def test_visits_arrive_whole_and_are_receipted(
+    shop_config: ShopConfig, auditor: Any, tmp_path: Path, kind: str
+) -> None:
+    async with plain_broker(tmp_path / kind, kind) as broker, collecting(broker.used_by(shop_config)) as collector:
+        visits = [sent(write_journal(tmp_path / "j", station=f"van-{n}", visit=f"v{n}"), part=2000) for n in range(3)]
+        receipts = await send_until_sealed(broker.port, visits)
+        for visit in visits:
+            await assert_whole(auditor, visit)
+            receipt = receipts[f"{visit.station}/{visit.visit}"]
+            row = await auditor.fetchrow("SELECT journal, head FROM lineset.visit WHERE visit = $1", visit.visit)
+            assert (receipt.journal, receipt.head, receipt.problem) == (row["journal"], row["head"].hex(), "")
+        counts = collector.counts
+        assert counts.blocks == sum(len(visit.payloads) for visit in visits)
+        assert (counts.sealed, counts.foreign, counts.set_aside) == (3, 0, {})
+        assert counts.readings == await auditor.fetchval("SELECT count(*) FROM lineset.reading")
+    # a receipt is retained: whoever comes later hears it
+    assert counts.receipts >= 3
+
+
+async def test_a_station_that_asks_again_is_answered(
+    broker: PlainBroker, shop_config: ShopConfig, auditor: Any, tmp_path: Path
+) -> None:
+    visit = sent(write_journal(tmp_path / "j"))
+    config = broker.used_by(shop_config)
+    async with collecting(config):
+        await send_until_sealed(broker.port, [visit])
+    async with aiomqtt.Client("127.0.0.1", broker.port) as client:  # the broker has forgotten
+        await client.publish("lineset/v1/north/van-1/receipt/visit-1", b"", qos=1, retain=True)
+    async with collecting(config) as collector:
+        receipts = await send_until_sealed(broker.port, [visit])
+        assert receipts["van-1/visit-1"].blocks == len(visit.payloads)
+        assert collector.counts.blocks == 0
+        assert collector.counts.again > 0
+    await assert_whole(auditor, visit)
+
+
+async def test_the_station_message_pins_the_key(
+    broker: PlainBroker, shop_config: ShopConfig, auditor: Any, tmp_path: Path
+) -> None:
+    mine, thief = StationKey.generate(tmp_path / "a"), StationKey.generate(tmp_path / "b")
+    forged = sent(write_journal(tmp_path / "j", key=thief, visit="v1"))
+    true = sent(write_journal(tmp_path / "j", key=mine, visit="v2"))
+    async with collecting(broker.used_by(shop_config)) as collector:
+        async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+            message = StationMessage(t=1.0, online=True, public_key=mine.public.hex())
+            await client.publish("lineset/v1/north/van-1/station", encode_message(message), qos=1, retain=True)
+            async with asyncio.timeout(WAIT_S):
+                while await auditor.fetchval("SELECT public_key FROM lineset.station") != mine.public:
+                    await asyncio.sleep(0.02)
+            for n, payload in forged.all:
+                await client.publish(f"lineset/v1/north/van-1/visit/v1/block/{n}", payload, qos=1)
+            await until(lambda: collector.counts.set_aside == {"key": 1})
+            message = StationMessage(t=1.0, online=True, public_key=thief.public.hex())
+            await client.publish("lineset/v1/north/van-1/station", encode_message(message), qos=1, retain=True)
+            await until(lambda: collector.counts.strange_keys == 1)
+        await send_until_sealed(broker.port, [true])
+        await assert_whole(auditor, true)
+        await assert_whole(auditor, forged, sealed=False)
+
+
+async def test_what_an_older_program_put_aside_is_taken_after_an_update(
+    broker: PlainBroker, shop_config: ShopConfig, auditor: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from lineset.shop import block_message
+
+    visit = sent(write_journal(tmp_path / "j"))
+    newer = [changed(payload, format=2) for _, payload in visit.all]
+    config = broker.used_by(shop_config)
+    async with collecting(config) as collector, aiomqtt.Client("127.0.0.1", broker.port) as client:
+        for n, payload in enumerate(newer, start=1):
+            await client.publish(f"lineset/v1/north/van-1/visit/visit-1/block/{n}", payload, qos=1)
+        await until(lambda: collector.counts.set_aside == {"newer": len(newer)})
+        await until(lambda: collector.counts.receipts > 0)
+    monkeypatch.setattr(block_message, "FORMAT", 2)
+    async with collecting(config) as collector:
+        await until(lambda: collector.counts.sealed == 1)
+        await assert_whole(auditor, visit)
+        assert await auditor.fetchval("SELECT count(*) FROM lineset.set_aside WHERE taken_at IS NULL") == 0
+
+
+async def test_broker_and_postgres_killed(
+    broker: PlainBroker, shop_config: ShopConfig, auditor: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(collector_module, "BATCH_BYTES", 4000)  # many small transactions, and death between them
+    visits = [sent(write_journal(tmp_path / "j", station=f"van-{n}", visit=f"v{n}", block_rows=5)) for n in range(4)]
+    async with collecting(broker.used_by(shop_config)) as collector:
+        sending = asyncio.create_task(send_until_sealed(broker.port, visits))
+        await until(lambda: collector.counts.blocks > 3)
+        before = collector.store._connection
+        # kill -9 of a server process: PostgreSQL ends all others, recovers from its log and comes back
+        pid = await auditor.fetchval("SELECT pg_backend_pid()")
+        os.kill(pid, signal.SIGKILL)
+        await until(lambda: collector.store._connection is not before)
+        await broker.kill()
+        await broker.up()
+        await sending
+        async with connected(shop_config.database("auditor")) as connection:
+            for visit in visits:
+                await assert_whole(connection, visit)
+
+
+async def test_a_full_disk_of_the_database_is_waited_out(
+    broker: PlainBroker, shop_config: ShopConfig, auditor: Any, tmp_path: Path
+) -> None:
+    visit = sent(write_journal(tmp_path / "j"))
+    async with connected(shop_config.database("owner")) as owner:
+        await owner.execute(
+            "CREATE FUNCTION lineset.no_room() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
+            "RAISE EXCEPTION 'could not extend file: No space left on device' USING ERRCODE = 'disk_full'; END $$;"
+            "CREATE TRIGGER no_room BEFORE INSERT ON lineset.block EXECUTE FUNCTION lineset.no_room()"
+        )
+        async with collecting(broker.used_by(shop_config)) as collector:
+            sending = asyncio.create_task(send_until_sealed(broker.port, [visit]))
+            await until(lambda: collector.counts.database_away >= 2)
+            assert (collector.counts.receipts, collector.counts.database_here) == (0, False)
+            await owner.execute("DROP TRIGGER no_room ON lineset.block")
+            await sending
+            assert collector.counts.database_here
+    await assert_whole(auditor, visit)
+
+
+_PROCESS = """
+import asyncio, os, signal, sys
+from lineset.shop import collector, sharing, storing
+from lineset.shop.shop_config import load_shop
+sharing.LIVE_S, collector.HEARTBEAT_S, collector.BATCH_BYTES = 1.5, 0.2, 4000
+folder, name, where, count = sys.argv[1], sys.argv[2], sys.argv[3], int(sys.argv[4])
+write, told, calls = storing.write, storing.Store._told, 0
+
+def die():
+    global calls
+    calls += 1
+    if calls == count:
+        os.kill(os.getpid(), signal.SIGKILL)
+
+async def in_transaction(*args):
+    done = await write(*args)
+    die()
+    return done
+
+def after_commit(*args):
+    die()
+    return told(*args)
+
+if where == "in_transaction":
+    storing.write = in_transaction
+elif where == "after_commit":
+    storing.Store._told = after_commit
+asyncio.run(collector.run_collector(load_shop(folder), name, asyncio.Event()))
+"""
+
+
+def _end(process: asyncio.subprocess.Process) -> None:
+    with contextlib.suppress(ProcessLookupError):
+        process.kill()
+
+
+@pytest.fixture
+def stack() -> Iterator[contextlib.ExitStack]:
+    with contextlib.ExitStack() as stack:
+        yield stack
+
+
+@pytest.mark.parametrize("where", ["in_transaction", "after_commit"])
+async def test_one_of_two_collectors_is_killed(
+    broker: PlainBroker, shop_config: ShopConfig, auditor: Any, tmp_path: Path, where: str,
+    monkeypatch: pytest.MonkeyPatch, stack: contextlib.ExitStack,
+) -> None:  # fmt: skip
+    monkeypatch.setattr(sharing, "LIVE_S", 1.5)
+    monkeypatch.setattr(collector_module, "HEARTBEAT_S", 0.2)
+    config = broker.used_by(shop_config)
+    dying = await asyncio.create_subprocess_exec(sys.executable, "-c", _PROCESS, str(config.folder), "k1", where, "3")
+    stack.callback(_end, dying)
+    async with collecting(config, "k0") as collector:
+        await until(lambda: collector.share.names == ("k0", "k1"))
+        visits = [
+            sent(write_journal(tmp_path / "j", station=f"van-{n}", visit=f"v{n}", block_rows=5)) for n in range(6)
+        ]
+        assert {collector.share.mine(visit.station) for visit in visits} == {True, False}
+        await send_until_sealed(broker.port, visits, again_s=0.3)
+        assert await asyncio.wait_for(dying.wait(), WAIT_S) == -signal.SIGKILL
+        assert collector.share.names == ("k0",)
+        for visit in visits:
+            await assert_whole(auditor, visit)
+        takers = await auditor.fetch("SELECT DISTINCT collector FROM lineset.block")
+        assert {row["collector"] for row in takers} == {"k0", "k1"}
