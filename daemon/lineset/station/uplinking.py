@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 log = structlog.get_logger(__name__)
 
 EVENTS, FINAL = "shop_events", "shop_final"
-_WATCH_S = 2.0  # how often the join file is looked at
+_WATCH_S = 1.0  # how often the join file is looked at
 _STOP_S = 3.0
 
 

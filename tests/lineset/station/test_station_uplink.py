@@ -1,0 +1,261 @@
+"""A station and its shop: joined while it runs, its record sent, its topics taken back, nothing local delayed."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import pytest
+from driver_peers import PtyPeer
+from shop_by_hand import collecting, in_the_file, rows_by_hand
+from station_rig import (
+    OVER,
+    WAIT_S,
+    Ear,
+    RegisterImage,
+    gauges_image,
+    hearing,
+    instrument,
+    listening,
+    plug,
+    station,
+    station_text,
+    visit_journal,
+)
+
+from lineset.contract.topic import Topics
+from lineset.journal.reader import JournalReader
+from lineset.station.daemon import Station
+from lineset.station.uplinking import FINAL
+from lineset.stream.broker import LocalBroker, free_port
+
+TOPICS = Topics("north", "van-3")
+
+
+def restless(image: RegisterImage) -> None:
+    image.inputs[0] = 1180 + 200 * (image.answered // 300 % 2)
+
+
+@asynccontextmanager
+async def shop_broker(folder: Path) -> AsyncIterator[LocalBroker]:
+    """Any MQTT broker will do for a shop; here nats-server on loopback, where no encryption is demanded."""
+    async with LocalBroker(folder / "shop", TOPICS, runtime=folder / "shop-run") as broker:
+        yield broker
+
+
+@pytest.fixture
+async def bus(tmp_path: Path) -> AsyncIterator[PtyPeer]:
+    image = gauges_image()
+    image.before = restless
+    peer = plug(tmp_path / "bus", image)
+    yield peer
+    peer.unplug()
+
+
+def text_with_gauges(folder: Path, bus: PtyPeer, more: str = "") -> str:
+    body = instrument("gauges", "pressure-transducer-2ch", bus.url, "low vapor_service_pressure")
+    return station_text(folder / "data", body + more, speed=60)
+
+
+def join_text(*urls: str, password: str, username: str = "station", name: str = "van-3", shop: str = "north") -> str:
+    """A join file as a shop writes it; here by hand."""
+    return (
+        f'format = 1\nshop = "{shop}"\nstation = "{name}"\nurls = {json.dumps(list(urls))}\n'
+        f'username = "{username}"\npassword = "{password}"\nca = ""\n'
+    )
+
+
+def put_join(folder: Path, text: str, *, mode: int = 0o600) -> Path:
+    file = folder / "data" / "uplink.toml"
+    scratch = folder / "new.join"
+    scratch.write_text(text)
+    scratch.chmod(mode)
+    scratch.replace(file)
+    return file
+
+
+def joined(folder: Path, broker: LocalBroker) -> Path:
+    address = broker.address()
+    return put_join(folder, join_text(str(address), password=address.password))
+
+
+async def until(enough: Callable[[], object], wait_s: float = WAIT_S) -> None:
+    async with asyncio.timeout(wait_s):
+        while not enough():
+            await asyncio.sleep(0.01)
+
+
+async def until_uplink(running: Station, state: str) -> None:
+    await until(lambda: running.uplinking.uplink is not None and running.uplinking.uplink.status.state == state)
+
+
+def told(ear: Ear) -> str:
+    """How the station says that its way to the shop stands."""
+    said = ear.on("station")
+    return str(said[-1].json.get("uplink", "")) if said else ""
+
+
+def left(ear: Ear, visit: str) -> dict[str, bytes]:
+    """What a broker would give to a late comer of a visit, by what was said retained: newest payloads, not empty."""
+    newest = {m.topic: m.payload for m in ear.heard if f"/visit/{visit}" in m.topic and m.retained}
+    return {topic: payload for topic, payload in newest.items() if payload}
+
+
+async def test_a_station_joins_while_it_runs_and_its_visit_goes_whole(tmp_path: Path, bus: PtyPeer) -> None:
+    async with (
+        shop_broker(tmp_path) as shop,
+        collecting(shop.address) as collector,
+        listening(shop.address) as office,
+        station(tmp_path, text_with_gauges(tmp_path, bus)) as running,
+        hearing(running) as hand,
+    ):
+        assert (await hand.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
+        await hand.settled("v1", "at_rest", "vapor_service_pressure")
+        joined(tmp_path, shop)
+        # the office sees what the station says at home: retained states, record events, `now`
+        await office.until(lambda: office.online)
+        await office.settled("v1", "at_rest", "vapor_service_pressure")
+        await office.until(lambda: office.on("visit/v1/main/now") and office.on("visit/v1/main/worklist"))
+        await office.instrument("gauges", "linked")
+        said = office.on("station")[-1].json
+        assert said["public_key"] == running.key.public.hex()
+        await hand.until(lambda: told(hand) == "connected to the shop")
+        await collector.until(lambda: len(collector.visit("v1").data) > 5)
+        assert (await hand.command("force-close", OVER))["ok"]
+        path = visit_journal(tmp_path / "data", "v1")
+        with JournalReader(path) as reader:
+            identity = reader.identity
+        await until(lambda: running.outbox.through(FINAL, identity))
+        # a late comer finds nothing of the visit but its receipt
+        async with listening(shop.address) as late:
+            await late.until(lambda: late.on("receipt/v1"))
+            await asyncio.sleep(0.2)
+            assert left(late, "v1") == {}
+            assert json.loads(late.on("receipt/v1")[-1].payload)["sealed"]
+        counts = running.uplinking.counts
+        assert counts.visits_finished == 1
+        assert counts.last_receipt > 0
+    assert rows_by_hand(collector.visit("v1").framed) == in_the_file(path)
+    assert not path.with_name("v1.journal-wal").exists()
+    # clean end: the office was told
+    assert office.on("station")[-1].json["online"] is False
+
+
+async def test_what_was_recorded_before_joining_goes_too_and_only_once(tmp_path: Path, bus: PtyPeer) -> None:
+    text = text_with_gauges(tmp_path, bus)
+    async with shop_broker(tmp_path) as shop, collecting(shop.address) as collector:
+        for visit in ("v1", "v2"):
+            async with station(tmp_path, text) as running, hearing(running) as hand:
+                assert (await hand.command("visit-open", {"visit": visit, "systems": []}))["ok"]
+                await hand.settled(visit, "at_rest", "vapor_service_pressure")
+                assert (await hand.command("force-close", OVER))["ok"]
+        joined(tmp_path, shop)
+        async with station(tmp_path, text) as running:
+            await until(lambda: running.uplinking.counts.visits_finished == 2)
+            await until(lambda: not running.uplinking._clearing)
+        async with station(tmp_path, text) as running:
+            await until_uplink(running, "connected")
+            uplink = running.uplinking.uplink
+            assert uplink is not None
+            assert uplink.visits_waiting == 0
+            assert running.uplinking.counts.blocks_sent == 0
+    for visit in ("v1", "v2"):
+        assert rows_by_hand(collector.visit(visit).framed) == in_the_file(visit_journal(tmp_path / "data", visit))
+        assert collector.visit(visit).seal is not None
+
+
+async def test_the_join_file_is_replaced_while_the_station_runs(tmp_path: Path, bus: PtyPeer) -> None:
+    """First a wrong word, then the right one, then another broker, then none."""
+    (tmp_path / "two").mkdir()
+    async with (
+        shop_broker(tmp_path) as shop,
+        shop_broker(tmp_path / "two") as second,
+        collecting(second.address) as collector,
+        station(tmp_path, text_with_gauges(tmp_path, bus)) as running,
+        hearing(running) as hand,
+    ):
+        assert (await hand.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
+        put_join(tmp_path, join_text(str(shop.address()), password="not-the-word"))
+        await until_uplink(running, "refused")
+        await hand.until(lambda: "refuses this station" in told(hand) and "waits here" in told(hand))
+        joined(tmp_path, shop)
+        await until_uplink(running, "connected")
+        await until(lambda: running.uplinking.counts.blocks_sent > 3)  # nobody collects there
+        # one node away, the other there: they are tried in turn
+        away = f"mqtt://127.0.0.1:{free_port()}"
+        address = second.address()
+        file = put_join(tmp_path, join_text(away, str(address), password=address.password))
+        await collector.until(lambda: len(collector.visit("v1").data) > 3)
+        file.unlink()
+        await hand.until(lambda: told(hand) == "")
+        assert running.uplinking.uplink is None
+        file = put_join(tmp_path, join_text(str(address), password=address.password))
+        await hand.until(lambda: told(hand) == "connected to the shop")
+        assert (await hand.command("force-close", OVER))["ok"]
+        await until(lambda: running.uplinking.counts.visits_finished)
+    path = visit_journal(tmp_path / "data", "v1")
+    assert rows_by_hand(collector.visit("v1").framed) == in_the_file(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "mode", "words"),
+    [
+        (join_text("mqtt://127.0.0.1:1", password="x", name="van-4"), 0o600, "for station 'van-4'"),
+        (join_text("mqtt://127.0.0.1:1", password="x", shop="south"), 0o600, "for shop 'south'"),
+        (join_text("mqtt://192.0.2.1", password="x"), 0o600, "not encrypted"),
+        (join_text("mqtt://127.0.0.1:1", password="x"), 0o644, "chmod 600"),
+        ("format = 2", 0o600, "update lineset"),
+    ],
+    ids=["station", "shop", "in the clear", "mode", "format"],
+)
+async def test_a_join_file_that_cannot_be_used_is_told_and_nothing_else_suffers(
+    tmp_path: Path, text: str, mode: int, words: str
+) -> None:
+    async with station(tmp_path, station_text(tmp_path / "data")) as running, hearing(running) as hand:
+        put_join(tmp_path, text, mode=mode)
+        await hand.until(lambda: words in told(hand))
+        assert (await hand.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
+        assert running.uplinking.uplink is None
+
+
+async def test_a_shop_that_is_away_costs_a_visit_nothing(tmp_path: Path, bus: PtyPeer) -> None:
+    async with station(tmp_path, text_with_gauges(tmp_path, bus)) as running, hearing(running) as hand:
+        put_join(tmp_path, join_text(f"mqtt://127.0.0.1:{free_port()}", password="x"))
+        await until_uplink(running, "unreachable")
+        assert (await hand.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
+        await hand.settled("v1", "at_rest", "vapor_service_pressure")
+        assert (await hand.command("force-close", OVER))["ok"]
+        uplink = running.uplinking.uplink
+        assert uplink is not None
+        await until(lambda: uplink.blocks_waiting > 3)
+        assert "waits here" in running.uplinking.sentence
+    # and `lineset doctor` reads it from the files alone
+    from lineset.cli.doctor_shop import way_to_the_shop
+
+    found = list(way_to_the_shop(running.config, tmp_path / "data"))
+    assert [each.state for each in found] == ["mind"]
+    assert "of 1 visit not yet receipted by shop north" in found[0].found
+    assert "no broker can be reached" in found[0].found
+
+
+async def test_a_problem_that_the_shop_tells_reaches_the_technician(tmp_path: Path, bus: PtyPeer) -> None:
+    def refused(receipt: dict[str, object]) -> dict[str, object]:
+        return receipt | {"blocks": 0, "through": 0, "head": "", "problem": "unknown", "words": "no such station"}
+
+    async with (
+        shop_broker(tmp_path) as shop,
+        collecting(shop.address) as collector,
+        station(tmp_path, text_with_gauges(tmp_path, bus)) as running,
+        hearing(running) as hand,
+    ):
+        collector.twist = refused
+        joined(tmp_path, shop)
+        assert (await hand.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
+        await hand.until(lambda: "no such station" in told(hand))
+        collector.twist = lambda receipt: receipt
+        # over a new connection it is tried again at once
+        joined(tmp_path, shop)
+        await hand.until(lambda: told(hand) == "connected to the shop")
