@@ -7,7 +7,7 @@ from lineset.assess.checks import CHARGE
 from lineset.contract import entry as e
 from lineset.derive.catalogue import CATALOGUE as DERIVED
 
-_OF_CHARGE = ("superheat", "subcooling")
+_OF_CHARGE = ("total_superheat", "subcooling")
 _RESTS = frozenset({"pass", "fail", "undecided", "advisory"})  # on readings; what does not apply rests on none
 
 
