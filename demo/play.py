@@ -17,6 +17,7 @@ from processes import HERE, START_S, Processes, appear, program, run, start_benc
 from promised import until
 from settled_table import findings, missing, table, verdicts
 from sheet import Shown
+from shop_day import shop_day
 from technician import VISIT, Technician
 
 from lineset.board.beside import read_board_file
@@ -39,6 +40,9 @@ def arguments() -> argparse.Namespace:
         default="",
         help="stop at the end of this phase; go on by hand, on the board for example",
     )
+    shop = parser.add_mutually_exclusive_group()
+    shop.add_argument("--shop", action="store_true", help="three vans and their shop instead, all on this machine")
+    shop.add_argument("--cluster", action="store_true", help="the same with three broker nodes, one of which is killed")
     found = parser.parse_args()
     if not 1.0 <= found.speed <= 60.0:
         parser.error("--speed goes from 1 to 60")
@@ -162,7 +166,7 @@ def how_to_watch(broker: BrokerFile, out: Path) -> None:
 def main() -> int:
     asked = arguments()
     try:
-        return asyncio.run(play(asked))
+        return asyncio.run(shop_day(asked) if asked.shop or asked.cluster else play(asked))
     except KeyboardInterrupt:
         return 0
 
