@@ -32,6 +32,7 @@ from lineset.shop.errors import DatabaseError
 from lineset.shop.housekeeping import Housekeeping
 from lineset.shop.migrating import check_schema
 from lineset.shop.sharing import HEARTBEAT_S, Heart, Share
+from lineset.shop.stations_heard import StationsHeard
 from lineset.shop.storing import DatabaseAwayError, Store, Stored
 from lineset.shop.visit_rows import Key
 from lineset.stream.errors import StreamError
@@ -107,6 +108,7 @@ class Collector:
         driver()
         self.config, self.name = config, name
         self.counts, self.share = Counts(), Share(name)
+        self.stations = StationsHeard(self.share.mine)
         address = config.database("collector")
         self.store, self.heart = Store(address, name), Heart(address, self.share)
         self.housekeeping = Housekeeping(address, self.share, self.clear_receipt)
@@ -135,6 +137,7 @@ class Collector:
             counts.foreign += 1
             return
         counts.messages += 1
+        self.stations.block(station, time.time())
         payload = incoming.payload
         if counts.pending_bytes + len(payload) > MAX_PENDING:
             counts.let_go += 1
@@ -150,7 +153,9 @@ class Collector:
         if not self.share.mine(station):
             return
         try:
-            key = bytes.fromhex(msgspec.json.decode(incoming.payload, type=StationMessage).public_key)
+            said = msgspec.json.decode(incoming.payload, type=StationMessage)
+            self.stations.said(station, said.online)
+            key = bytes.fromhex(said.public_key)
         except (msgspec.MsgspecError, UnicodeDecodeError, ValueError):
             return  # an emptied topic, or one of a newer version: its seal will tell the key
         if len(key) == 32 and self._keys_seen.get(station) != key:
@@ -196,6 +201,7 @@ class Collector:
 
     def _settle(self, stored: Stored) -> None:
         self.counts.take(stored)
+        self.stations.receipted(stored.receipts)
         self._more |= stored.more
         for key, receipt in stored.receipts.items():
             self._unsaid.pop(key, None)  # the newest goes to the end
@@ -325,4 +331,8 @@ async def _end(*tasks: asyncio.Task[Any]) -> None:
 
 async def run_collector(config: ShopConfig, name: str, stop: asyncio.Event) -> None:
     """A collector from start to `stop`. Raises ShopSettingsError, ShopProgramError, DatabaseError."""
-    await Collector(config, name).run(stop)
+    from lineset.shop.metrics import metrics_beside  # a web server, for this process alone
+
+    collector = Collector(config, name)
+    async with metrics_beside(collector):
+        await collector.run(stop)

@@ -14,13 +14,12 @@ import lineset
 from lineset.engine.fingerprint import fingerprint
 from lineset.station.daemon import Station
 from lineset.station.events import BROKER
-from lineset.station.metrics_server import Labelled, Measure, MetricsServer, disk_rows
+from lineset.station.metrics_server import LINK_STATES, Labelled, Measure, MetricsServer, disk_rows
 from lineset.stream.link import Link
 from lineset.stream.uplink import SHOP
 from lineset_drivers.frame import State
 
 Row = Measure[Station]
-LINK_STATES = ("connecting", "connected", "unreachable", "refused", "tls", "lost", "stalled", "settings")
 
 
 def _links(station: Station) -> Iterator[tuple[str, Link]]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import hmac
 import ipaddress
+import itertools
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ from typing import Generic, Literal, Self, TypeVar
 
 import structlog
 from prometheus_client import CollectorRegistry, ProcessCollector
-from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, HistogramMetricFamily, Metric
 from prometheus_client.exposition import choose_encoder
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -29,6 +30,7 @@ from lineset.station.metrics_config import MetricsConfig, read_token
 from lineset.stream.errors import SettingsError
 
 PATH = "/metrics"
+LINK_STATES = ("connecting", "connected", "unreachable", "refused", "tls", "lost", "stalled", "settings")
 _LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]"})
 _HEADERS = {"cache-control": "no-store", "x-content-type-options": "nosniff"}
 
@@ -38,23 +40,40 @@ S = TypeVar("S")
 Labelled = Iterable[tuple[tuple[str, ...], float]]
 
 
+@dataclass(frozen=True, slots=True)
+class Buckets:
+    """A histogram: how many observations were at most each bound and above the one before, their sum and number."""
+
+    bounds: Sequence[float]
+    counts: Sequence[int]
+    sum: float
+    count: int
+
+    def cumulative(self) -> Sequence[tuple[str, float]]:
+        """As the format wants it: bound and how many were at most that, the last bound infinite."""
+        through = itertools.accumulate(self.counts)
+        return [(str(float(bound)), n) for bound, n in zip(self.bounds, through, strict=True)] + [("+Inf", self.count)]
+
+
 @dataclass(frozen=True)
 class Measure(Generic[S]):
     """One row. `read` gives a number, None where there is none now, or one number for each set of `labels`.
 
-    A counter only grows while the program runs; it is exposed as `{name}_total`.
+    A counter only grows while the program runs; it is exposed as `{name}_total`. A histogram has no labels.
     """
 
     name: str
-    kind: Literal["counter", "gauge"]
+    kind: Literal["counter", "gauge", "histogram"]
     about: str
-    read: Callable[[S], float | Labelled | None]
+    read: Callable[[S], float | Labelled | Buckets | None]
     labels: tuple[str, ...] = ()
 
     @property
-    def exposed(self) -> str:
-        """The name in an expression."""
-        return f"{self.name}_total" if self.kind == "counter" else self.name
+    def exposed(self) -> tuple[str, ...]:
+        """The names in an expression."""
+        if self.kind == "histogram":
+            return f"{self.name}_bucket", f"{self.name}_sum", f"{self.name}_count"
+        return (f"{self.name}_total" if self.kind == "counter" else self.name,)
 
 
 class Measured(Generic[S]):
@@ -67,6 +86,11 @@ class Measured(Generic[S]):
         """All families, read now; called by prometheus_client."""
         for row in self._rows:
             found = row.read(self._source)
+            if isinstance(found, Buckets):
+                histogram = HistogramMetricFamily(row.name, row.about)
+                histogram.add_metric((), found.cumulative(), found.sum)
+                yield histogram
+                continue
             make = CounterMetricFamily if row.kind == "counter" else GaugeMetricFamily
             family = make(row.name, row.about, labels=row.labels)
             if isinstance(found, int | float):

@@ -113,7 +113,7 @@ async def test_every_row_is_told_and_by_the_rules_of_the_format(tmp_path: Path) 
         assert told.rstrip().endswith("# EOF")
         _, told, _ = await get(server.url)
     names = {line.split()[2] for line in told.splitlines() if line.startswith("# TYPE")}
-    assert {row.exposed for row in ROWS} <= names  # also those that have no value here
+    assert {row.exposed[0] for row in ROWS} <= names  # also those that have no value here
     for row in ROWS:
         assert row.name.startswith("lineset_")
         assert not row.name.endswith("_total")
