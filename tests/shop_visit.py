@@ -1,4 +1,4 @@
-"""For tests of what the shop received: a journal's blocks put into its tables by plain SQL, as they would have come."""
+"""For tests of what the shop received: a journal's blocks put into its tables, as if they had come."""
 
 from __future__ import annotations
 
@@ -13,10 +13,13 @@ import msgspec
 from lineset.audit.visit_record import wall_offset
 from lineset.contract import entry as e
 from lineset.contract.transfer import SealRecord
-from lineset.journal.block import Block, framed
+from lineset.journal.block import Block, framed, read_framed
 from lineset.journal.reader import JournalReader
 from lineset.journal.row import Gap, Row
+from lineset.shop.carrying import Carrier
+from lineset.shop.rows_of_block import COLUMNS, COPY_END, COPY_HEAD, READING_COLUMNS, rows_of_block
 
+FACTS = ("technician", "phase", "systems", "opened_at", "closed_at")
 ARRIVES_S = 0.4  # how long a block is on its way, unless told otherwise
 
 
@@ -82,14 +85,12 @@ async def put_visit(
     id = await connection.fetchval(
         """
         INSERT INTO lineset.visit (station, visit, journal, month, meta, blocks, through, head, opened_at, sealed_at,
-                                   seal, first_received_at, last_received_at, systems)
-        VALUES ($1, $2, $3, date_trunc('month', now() AT TIME ZONE 'UTC')::date, $4, $5, $6, $7, $8, $9, $10, $11, $12,
-                $13)
+                                   seal, first_received_at, last_received_at)
+        VALUES ($1, $2, $3, date_trunc('month', now() AT TIME ZONE 'UTC')::date, $4, $5, $6, $7, $8, $9, $10, $11, $12)
         RETURNING id
         """,
         meta["station"], meta["visit"], meta["id"], msgspec.json.encode(meta).decode(), len(taken), through, head,
         opened_at, came[-1] if record else None, record, min(came, default=opened_at), max(came, default=opened_at),
-        msgspec.json.encode(opened.systems).decode(),
     )  # fmt: skip
     await connection.executemany(
         """
@@ -105,4 +106,23 @@ async def put_visit(
         ],
     )  # fmt: skip
     assert isinstance(id, int)
+    await _put_tables(connection, id, taken)
     return id
+
+
+async def _put_tables(connection: Any, id: int, taken: list[tuple[Block, bytes]]) -> None:
+    """The rows that a collector makes of the blocks."""
+    month = await connection.fetchval("SELECT month FROM lineset.visit WHERE id = $1", id)
+    carrier, facts = Carrier(), dict[str, Any]()
+    for _, data in taken:
+        made = rows_of_block(read_framed(data), month, id, carrier)
+        carrier = made.carrier
+        facts |= {name: value for name in FACTS if (value := getattr(made.visit, name)) is not None}
+        await connection.copy_to_table(
+            "reading", schema_name="lineset", columns=READING_COLUMNS, format="binary",
+            source=memoryview(b"".join((COPY_HEAD, *made.readings, COPY_END))),
+        )  # fmt: skip
+        for table, rows in made.tables.items():
+            await connection.copy_records_to_table(table, schema_name="lineset", columns=COLUMNS[table], records=rows)
+    for name, value in facts.items():
+        await connection.execute(f"UPDATE lineset.visit SET {name} = $2 WHERE id = $1", id, value)

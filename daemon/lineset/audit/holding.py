@@ -48,11 +48,6 @@ class Said:
         """What is to be known."""
         self._remarks.append((Remark(about, False, printable(text), means, seq, block), None))
 
-    @property
-    def anything_wrong(self) -> bool:
-        """Whether something was said that makes it fail."""
-        return any(remark.wrong for remark, _ in self._remarks)
-
     def told(self, verdicts: Collection[VerdictRecord]) -> tuple[Remark, ...]:
         """All of them, with what they mean for the verdicts on record."""
         found = []
@@ -270,9 +265,11 @@ class Holding:
         self._received()
         for table in tables:
             if not table.same:
-                text = f"table {table.table}: {table.rows} rows, {table.due} by the blocks; they do not agree"
+                where = f"; entry {table.first} is the first that differs" if table.differing else ""
+                more = f" of {table.differing}" if table.differing > 1 else ""
+                text = f"table {table.table} has {table.rows} rows, the blocks give {table.due}{where}{more}"
                 means = "The blocks stand; what was asked of this table about the visit cannot be relied on."
-                self._said.wrong(text, about="table", means=means)
+                self._said.wrong(text, about="table", seq=table.first, means=means)
         record = ShopRecord(
             shop=visit.shop,
             held=True,
@@ -299,10 +296,21 @@ class Holding:
         )
         return record, self._said.told(file.verdicts)
 
+    def seal(self) -> Seal | None:
+        """The seal that the shop has, if it has one and it is of these blocks."""
+        if self._visit.seal is None or self._chain is None or self._broken_at is not None:
+            return None
+        found = seal_of(self._visit.seal)
+        try:
+            self._chain.check_seal(found)
+        except ChainError:
+            return None  # `finish` tells of it
+        return found
+
     @property
-    def anything_wrong(self) -> bool:
-        """Whether something was found so far that makes it fail."""
-        return self._said.anything_wrong
+    def sound(self) -> bool:
+        """Whether the shop's blocks so far are what was hashed, one after another."""
+        return self._broken_at is None
 
     def _lacks(self) -> None:
         if not self._lacking:

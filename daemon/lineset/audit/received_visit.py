@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import msgspec
 
@@ -21,6 +21,7 @@ class ReceivedVisit(msgspec.Struct, frozen=True, kw_only=True):
 
     shop: str
     id: int
+    month: date
     station: str
     visit: str
     journal: str

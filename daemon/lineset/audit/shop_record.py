@@ -60,12 +60,21 @@ class KeptAside(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True):
 
 
 class TableRecord(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True):
-    """A table of the shop's, held against what the blocks' bytes give: rows there, rows due, and whether they agree."""
+    """A table of the shop's, held against what the blocks' bytes give: rows there and rows due.
+
+    `differing` counts entries whose rows are not those of the blocks' bytes, `first` is the first of them.
+    """
 
     table: str
     rows: int
     due: int
-    same: bool
+    differing: int = 0
+    first: int = 0
+
+    @property
+    def same(self) -> bool:
+        """Whether the table holds what the blocks give, and nothing else."""
+        return self.rows == self.due and not self.differing
 
 
 class ShopRecord(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True):

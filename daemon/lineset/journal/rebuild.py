@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -144,12 +144,15 @@ class Rebuilding:
             schema.make_tables(self._db)
             self._db.executemany("INSERT INTO meta VALUES (?, ?)", sorted(meta.items()))
 
-    def add(self, block: Block, data: bytes) -> list[Row | Gap]:
-        """Put in the next block, whose framed bytes are `data`; its rows and gaps. Raises RebuildError."""
+    def add(self, block: Block, data: bytes) -> None:
+        """Put in the next block, whose framed bytes are `data`. Raises RebuildError."""
         try:
-            items = self.chain.take(block, data)
+            self.put(block, self.chain.take(block, data))
         except ChainError as error:
             raise RebuildError(self.path, error) from error
+
+    def put(self, block: Block, items: Sequence[Row | Gap]) -> None:
+        """Put in a block with rows and gaps that a `Chain` gave for it."""
         rows = [item for item in items if isinstance(item, Row)]
         with self._saying():
             self._db.executemany(
@@ -166,15 +169,9 @@ class Rebuilding:
                 "INSERT INTO blocks VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 (b.n, b.first, b.last, b.rows, b.gaps, b.t, b.previous, b.hash),
             )
-        return items
 
     def finish(self, seal: Seal | None = None) -> None:
-        """Seal it where there is a seal, and give the file its name. Raises as `add`, and OSError's kin."""
-        if seal is not None:
-            try:
-                self.chain.check_seal(seal)
-            except ChainError as error:
-                raise RebuildError(self.path, error) from error
+        """Put in a seal that a `Chain` was found to fit, or none, and give the file its name. Raises JournalError."""
         with self._saying():
             if seal is not None:
                 self._db.execute(
@@ -236,4 +233,9 @@ def rebuild(
     with Rebuilding(path, meta, durably=durably) as made:
         for block, data in blocks:
             made.add(block, data)
+        if seal is not None:
+            try:
+                made.chain.check_seal(seal)
+            except ChainError as error:
+                raise RebuildError(path, error) from error
         made.finish(seal)

@@ -14,11 +14,11 @@ import lineset
 from lineset.audit.audit import FAIL, NOT_LOOKED, Progress, audit, not_looked, printable
 from lineset.audit.audit_record import Audit, Remark
 from lineset.audit.holding import FileItems, Holding
-from lineset.audit.received_visit import ReceivedVisit, iso, seal_of
+from lineset.audit.received_visit import ReceivedVisit, iso
 from lineset.audit.shop_record import ShopRecord
 from lineset.journal.errors import JournalError
 from lineset.journal.reader import JournalReader
-from lineset.journal.rebuild import ChainError, RebuildError, Rebuilding
+from lineset.journal.rebuild import RebuildError, Rebuilding
 from lineset.shop.errors import ShopError
 from lineset.shop.received import Received, opened
 from lineset.shop.shop_config import DatabaseAddress
@@ -70,21 +70,17 @@ async def audit_received(
     if visit.removed is not None:
         found = not_looked(Path(target), f"the shop removed this record on {iso(visit.removed)}, as its policy says")
         return msgspec.structs.replace(found, station=visit.station, visit=visit.visit, journal=visit.journal)
-    holding = Holding(visit)
+    holding, tables = Holding(visit), received.table_check(visit)
     with tempfile.TemporaryDirectory(prefix="lineset-audit-") as folder:
         path = Path(folder) / "visit.journal"
         try:
             with Rebuilding(path, visit.meta, durably=False) as made:
                 async for stored in received.blocks(visit):
-                    if holding.take(stored) is not None and (data := stored.data()) is not None:
-                        made.add(stored.block, data)
-                seal = seal_of(visit.seal) if visit.seal is not None else None
-                try:
-                    if seal is not None:
-                        made.chain.check_seal(seal)
-                except ChainError:
-                    seal = None  # told by what holds the shop's record against itself
-                made.finish(seal)
+                    items = holding.take(stored)
+                    if items is not None:
+                        made.put(stored.block, items)
+                        await tables.take(items, stored.block.first, stored.block.last)
+                made.finish(holding.seal())
             found = audit(path, _right(visit, keys), progress, ends_in_block=True)
         except RebuildError as error:
             remark = Remark("file", True, printable(error.problem), "No journal can be made of it.")
@@ -92,7 +88,8 @@ async def audit_received(
     named = msgspec.structs.replace(
         found, target=target, station=found.station or visit.station, visit=found.visit or visit.visit
     )
-    return _joined(named, *holding.finish(named))
+    checked = await tables.finish() if holding.sound else ()
+    return _joined(named, *holding.finish(named, tables=checked))
 
 
 async def audit_file(
@@ -120,14 +117,17 @@ async def audit_file(
     if found.outcome == NOT_LOOKED:
         return found
     with JournalReader(path, lenient=True) as reader, reader.still():
-        holding = Holding(visit, FileItems(reader), meta)
+        holding, tables = Holding(visit, FileItems(reader), meta), received.table_check(visit)
         async for stored in received.blocks(visit):
-            holding.take(stored)
+            items = holding.take(stored)
+            if items is not None:
+                await tables.take(items, stored.block.first, stored.block.last)
         try:
             seal = reader.seal()
         except (JournalError, TypeError):
             seal = None  # the audit has said that it is damaged
-        return _joined(found, *holding.finish(found, seal))
+        checked = await tables.finish() if holding.sound else ()
+        return _joined(found, *holding.finish(found, seal, checked))
 
 
 def _right(visit: ReceivedVisit, keys: Collection[bytes], own: Collection[bytes] = ()) -> tuple[bytes, ...]:

@@ -21,6 +21,7 @@ from lineset.journal.row import Gap
 from lineset.shop.database import connected, explained
 from lineset.shop.errors import DatabaseError
 from lineset.shop.shop_config import DatabaseAddress
+from lineset.shop.table_check import TableCheck
 
 if TYPE_CHECKING:
     from asyncpg import Connection
@@ -119,6 +120,7 @@ class Received:
         return ReceivedVisit(
             shop=self.shop,
             id=row["id"],
+            month=row["month"],
             station=row["station"],
             visit=row["visit"],
             journal=row["journal"],
@@ -164,6 +166,10 @@ class Received:
                 yield ReceivedBlock(
                     block=head, packed=row["data"], received=row["received_at"], collector=row["collector"]
                 )
+
+    def table_check(self, visit: ReceivedVisit) -> TableCheck:
+        """What holds the shop's tables against the visit's blocks."""
+        return TableCheck(self._db, self._address, visit.month, visit.id)
 
     async def gaps(self, visit: ReceivedVisit) -> AsyncIterator[Gap]:
         """What the station says that it could not record. Raises DatabaseError; FramingError for damaged bytes."""

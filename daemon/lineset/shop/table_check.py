@@ -1,0 +1,170 @@
+"""The shop's tables held against the bytes of the blocks, from which they can be made anew at any time.
+
+Somebody who changes a table changes no block: here it is found, row by row. Readings are compared as the bytes of a
+binary COPY, which are the same for the same values; everything else by value.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from lineset.audit.shop_record import TableRecord
+from lineset.journal.row import Gap, Row
+from lineset.shop.carrying import Carrier
+from lineset.shop.database import explained
+from lineset.shop.rows_of_block import COLUMNS, COPY_END, COPY_HEAD, READING_COLUMNS, BlockRows, rows_of_block
+
+if TYPE_CHECKING:
+    from asyncpg import Connection
+
+_AT_A_TIME = 20_000  # readings, or so, that are compared in one go
+_JSON = frozenset({"values", "body"})
+_VISIT = ("technician", "phase", "systems", "opened_at", "closed_at")
+_SEQ_AT = slice(6, 14)  # of an entry's number in a row of binary COPY: behind the count of columns and a length
+
+
+class TableCheck:
+    """Takes the blocks of one visit in order, with `take`; `finish` tells of each table."""
+
+    def __init__(self, connection: Connection, address: object, month: date, visit_id: int) -> None:
+        self._db, self._address, self._month, self._visit = connection, address, month, visit_id
+        self._carrier = Carrier()
+        self._waiting: list[BlockRows] = []
+        self._readings = 0
+        self._first: int | None = None
+        self._last = 0
+        self._due = Counter[str]()
+        self._differing: dict[str, set[int]] = {table: set() for table in ("reading", *COLUMNS, "visit")}
+        self._facts: dict[str, Any] = {}
+
+    async def take(self, items: Sequence[Row | Gap], first: int, last: int) -> None:
+        """The next block's rows and gaps, which are entries `first` to `last`. Raises DatabaseError."""
+        made = rows_of_block(items, self._month, self._visit, self._carrier)
+        self._carrier = made.carrier
+        for name in _VISIT:
+            if (value := getattr(made.visit, name)) is not None:
+                self._facts[name] = value
+        self._waiting.append(made)
+        self._readings += made.count
+        self._first = first if self._first is None else self._first
+        self._last = last
+        if self._readings >= _AT_A_TIME:
+            with explained(self._address, "when its tables were held against its blocks"):
+                await self._compare()
+
+    async def finish(self) -> tuple[TableRecord, ...]:
+        """How each table compares with what was taken. Raises DatabaseError."""
+        with explained(self._address, "when its tables were held against its blocks"):
+            await self._compare()
+            return await self._counted()
+
+    async def _counted(self) -> tuple[TableRecord, ...]:
+        found = []
+        for table in ("reading", *COLUMNS):
+            where = "visit_id = $1" if table == "instrument_channel" else "visit_id = $1 AND month = $2"
+            values = (self._visit,) if table == "instrument_channel" else (self._visit, self._month)
+            rows = await self._db.fetchval(f"SELECT count(*) FROM lineset.{table} WHERE {where}", *values)
+            wrong = self._differing[table]
+            found.append(
+                TableRecord(
+                    table=table,
+                    rows=rows,
+                    due=self._due[table],
+                    differing=len(wrong),
+                    first=min(wrong, default=0),
+                )
+            )
+        row = await self._db.fetchrow(f"SELECT {', '.join(_VISIT)} FROM lineset.visit WHERE id = $1", self._visit)
+        there = {name: row[name] for name in _VISIT}
+        due = {"technician": "", "phase": "", "systems": "[]", "opened_at": None, "closed_at": None, **self._facts}
+        same = json.loads(there.pop("systems")) == json.loads(due.pop("systems")) and there == due
+        found.append(TableRecord(table="visit", rows=1, due=1, differing=int(not same)))
+        return tuple(found)
+
+    async def _compare(self) -> None:
+        if self._first is None:
+            return
+        between = (self._month, self._visit, self._first, self._last)
+        await self._compare_readings([each.readings for each in self._waiting], between)
+        for table, columns in COLUMNS.items():
+            due = [row for each in self._waiting for row in each.tables.get(table, ())]
+            named = ", ".join(f'"{column}"' for column in columns)
+            if table == "instrument_channel":
+                query = f"SELECT {named} FROM lineset.{table} WHERE visit_id = $1 AND seq BETWEEN $2 AND $3"
+                rows = await self._db.fetch(query, *between[1:])
+            else:
+                where = "month = $1 AND visit_id = $2 AND seq BETWEEN $3 AND $4"
+                rows = await self._db.fetch(f"SELECT {named} FROM lineset.{table} WHERE {where}", *between)
+            self._due[table] += len(due)
+            self._differing[table] |= _differing(columns, due, rows)
+        self._waiting, self._readings, self._first = [], 0, None
+
+    async def _compare_readings(self, due: Iterable[list[bytes]], between: tuple[date, int, int, int]) -> None:
+        heads = [part for block in due for part in block[::2]]
+        expected = b"".join(part for each in self._waiting for part in each.readings)
+        self._due["reading"] += len(heads)
+        parts: list[bytes] = []
+
+        async def keep(data: bytes) -> None:
+            parts.append(data)
+
+        columns = ", ".join(READING_COLUMNS)
+        query = (
+            f"SELECT {columns} FROM lineset.reading WHERE month = $1 AND visit_id = $2 AND seq BETWEEN $3 AND $4 "
+            "ORDER BY seq, n"
+        )
+        await self._db.copy_from_query(query, *between, output=keep, format="binary")
+        there = b"".join(parts)
+        if there == COPY_HEAD + expected + COPY_END:
+            return
+        self._differing["reading"] |= _differing_readings(expected, there[len(COPY_HEAD) : -len(COPY_END)])
+
+
+def _differing_readings(due: bytes, there: bytes) -> set[int]:
+    """Entries whose readings are not the same."""
+    one, other = _by_entry(due), _by_entry(there)
+    return {seq for seq in one.keys() | other.keys() if one.get(seq) != other.get(seq)}
+
+
+def _by_entry(copied: bytes) -> dict[int, bytes]:
+    """The rows of a binary COPY by the entry that they belong to."""
+    found: dict[int, bytes] = {}
+    at = 0
+    while at < len(copied):
+        start, at = at, at + 2
+        for _ in READING_COLUMNS:
+            length = int.from_bytes(copied[at : at + 4], "big", signed=True)
+            at += 4 + max(0, length)
+        row = copied[start:at]
+        seq = int.from_bytes(row[_SEQ_AT], "big", signed=True)
+        found[seq] = found.get(seq, b"") + row
+    return found
+
+
+def _differing(columns: Sequence[str], due: Iterable[Sequence[Any]], rows: Iterable[Mapping[str, Any]]) -> set[int]:
+    """Entries whose rows in a table are not the same."""
+    seq = columns.index("seq")
+    one: dict[int, list[Any]] = {}
+    for values in due:
+        one.setdefault(values[seq], []).append(_plain(columns, values))
+    other: dict[int, list[Any]] = {}
+    for row in rows:
+        values = list(row.values())
+        other.setdefault(values[seq], []).append(_plain(columns, values))
+    return {
+        number
+        for number in one.keys() | other.keys()
+        if sorted(one.get(number, ()), key=repr) != sorted(other.get(number, ()), key=repr)
+    }
+
+
+def _plain(columns: Sequence[str], values: Sequence[Any]) -> list[Any]:
+    """Values that compare alike whichever side they came from: jsonb keeps neither order nor spelling."""
+    return [
+        json.loads(value) if name in _JSON and isinstance(value, str) else value
+        for name, value in zip(columns, values, strict=True)
+    ]
