@@ -33,6 +33,19 @@ SELECT id, station, visit FROM lineset.visit
 WHERE sealed_at < now() - make_interval(days => $1) AND receipt_cleared_at IS NULL ORDER BY sealed_at LIMIT 1000
 """
 
+# What claims a number after the last block of a sealed record.
+_NEVER = """
+WITH gone AS (
+    DELETE FROM lineset.waiting_block w USING lineset.visit v
+    WHERE v.station = w.station AND v.visit = w.visit AND v.sealed_at IS NOT NULL AND w.n > v.blocks
+    RETURNING w.station, w.visit, w.n, w.sha256, w.payload, w.received_at
+)
+INSERT INTO lineset.set_aside (station, visit, n, reason, words, sha256, payload, received_at)
+SELECT station, visit, n, 'other_record', 'the record is sealed, and this claims to come after it', sha256, payload,
+       received_at
+FROM gone ON CONFLICT (station, visit, sha256) DO UPDATE SET times = set_aside.times + 1
+"""
+
 
 class Housekeeping:
     """Rounds of an hour. `clear` takes a visit's receipt off the broker, and may raise StreamError."""
@@ -78,6 +91,7 @@ class Housekeeping:
         await self._connection.execute(MAKE_MONTHS)
 
     async def _waiting(self) -> None:
+        await self._connection.execute(_NEVER)
         await self._connection.execute(
             "DELETE FROM lineset.waiting_block WHERE received_at < now() - make_interval(days => $1)", WAITING_DAYS
         )
