@@ -113,7 +113,8 @@ class Uplink:
             patience_s=PATIENCE_S,
             keepalive_s=KEEPALIVE_S,
         )
-        self.publisher.link.subscribe(topics.receipts, 1, self._heard)
+        # QoS 0: a receipt is retained and said again, and a cluster keeps a log of its own for each QoS 1 subscription
+        self.publisher.link.subscribe(topics.receipts, 0, self._heard)
         self.publisher.link.during(self._send_blocks)
         self._outbox, self._on_final, self._on_news, self._pace = outbox, on_final, on_news, pace
         self._journals: dict[str, _Journal] = {}
