@@ -215,6 +215,7 @@ class ObservationRow(_Answer, frozen=True, kw_only=True):
     system: str
     about: str
     sign: str
+    title: str
     text: str
     photo: str
     urgency: str

@@ -21,7 +21,7 @@ from lineset.stream.address import BrokerAddress
 from lineset.stream.errors import SettingsError
 
 LOGIN_S = 10.0
-LOOK_S = 5.0  # how often it is looked whether a token still holds
+LOOK_S = 2.0  # how often it is looked whether a token still holds
 _CONNECT_S = 5.0
 _REFUSED = b"\x20\x02\x00\x05"  # CONNACK, not authorised (MQTT 3.1.1, section 3.2.2.3)
 _POLICY = 1008

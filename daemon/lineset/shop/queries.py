@@ -232,9 +232,11 @@ class Questions(Asking):
             held, "observation", "seq, at, system, about, sign, text, photo, urgency, wants, by", where={}, limit=limit,
             cursor=cursor, role="auditor",
         )  # fmt: skip
-        return a.ObservationPage(
-            observations=tuple(_made(a.ObservationRow, row, wants=tuple(row["wants"])) for row in rows), next=following
+        told = tuple(
+            _made(a.ObservationRow, row, wants=tuple(row["wants"]), title=phrased.sign_words(row["sign"]))
+            for row in rows
         )
+        return a.ObservationPage(observations=told, next=following)
 
     async def photo(self, held: Held, sha256: str) -> tuple[str, bytes] | None:
         """Media type and bytes of a photo of a visit; None where it has none, or not the whole of it."""

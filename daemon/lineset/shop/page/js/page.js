@@ -1,0 +1,254 @@
+// The page: who asks, which of its three sheets is open, and one drawing for many messages.
+import { keyed, make, say } from "../shared/dom.js";
+import { askAll, askWith, headers } from "./ask.js";
+import { calibration, changed, connectedAnew, forgetUnseen, heardByRecord, known, online, openVisits, silence, take, takeNews } from "./known.js";
+import { connect, listenTo } from "./link.js";
+import { lookUp, openPast } from "./past.js";
+import { showSheet, summary } from "./sheet.js";
+import { closeVisit, openVisit, showVisit, takeDetail } from "./visit.js";
+import { dayWords, plural, spanWords, wantLines } from "./words.js";
+
+const $ = (id) => document.getElementById(id);
+const LOOK_MS = 15000; // silence grows by itself
+const RECORD_MS = 300000; // what only the database knows is asked for again
+const NEWS_MS = 15000;
+let session = null;
+let token = "";
+let linked = false;
+let due = false;
+let way = "";
+let leftOver = [];
+let overByRecord = [];
+const flagged = new Set();
+
+// ------------------------------------------------------------------------------------------------------- start
+
+async function start() {
+  const given = location.hash.length > 1 && !location.hash.startsWith("#/") ? location.hash.slice(1) : "";
+  if (given) history.replaceState(null, "", `${location.pathname}#/`); // the token does not stay in the address bar
+  token = given || sessionStorage.getItem("token") || "";
+  await enter();
+}
+
+async function enter() {
+  askWith({}, token);
+  let reply;
+  try {
+    reply = await fetch("session", { headers: headers() });
+  } catch {
+    say($("link"), "The shop's computer cannot be reached. Trying again.");
+    setTimeout(enter, 3000);
+    return;
+  }
+  if (!reply.ok) {
+    const problem = await reply.json().catch(() => ({}));
+    logIn(token ? `${upper(problem.what || "it was not taken")}. Ask whoever keeps the shop's computer for a new one.` : "");
+    return;
+  }
+  session = await reply.json();
+  sessionStorage.setItem("token", token);
+  askWith(session, token);
+  $("login").hidden = true;
+  $("ways").hidden = false;
+  connect(session, token, {
+    heard: (levels, message, retained) => { take(levels, message, retained); draw(); },
+    standing: (up) => {
+      if (up && !linked) connectedAnew();
+      linked = up;
+      draw();
+    },
+    settled: () => { forgetUnseen(); draw(); },
+    refused: () => logIn("The token holds no longer. Ask whoever keeps the shop's computer for a new one."),
+  });
+  askRecord();
+  setInterval(askRecord, RECORD_MS);
+  setInterval(() => { changed.all = true; draw(); }, LOOK_MS);
+  turn();
+}
+
+const upper = (text) => `${text[0].toUpperCase()}${text.slice(1)}`;
+
+function logIn(why) {
+  sessionStorage.removeItem("token");
+  session = null;
+  for (const id of ["day", "visit", "past", "ways"]) $(id).hidden = true;
+  say($("login-why"), why);
+  say($("link"), "");
+  $("login").hidden = false;
+  document.body.dataset.ready = "no";
+  $("login-form").elements.token.focus();
+}
+
+$("login-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  token = event.target.elements.token.value.trim();
+  event.target.reset();
+  enter();
+});
+
+// What messages do not tell: what closed visits left over, calibrations of stations that are away, when each was heard.
+async function askRecord() {
+  try {
+    const [wants, stations, over] = await Promise.all([
+      askAll("/wants", { days: 14 }, "wants", 600), askAll("/stations", {}, "stations", 20000),
+      askAll("/instruments", { standing: "over" }, "instruments", 600),
+    ]);
+    leftOver = wants.filter((want) => want.closed);
+    overByRecord = over;
+    heardByRecord(stations);
+    draw();
+  } catch (error) {
+    if (error.status === 401) logIn("The token holds no longer. Ask whoever keeps the shop's computer for a new one.");
+    // without the database the live sheet goes on
+  }
+}
+
+// -------------------------------------------------------------------------------------------------------- ways
+
+function turn() {
+  if (!session) return;
+  const [first, station, visit] = location.hash.replace(/^#\/?/, "").split("/").map(decodeURIComponent);
+  const was = way;
+  way = first === "visit" && visit ? "visit" : first === "past" ? "past" : "day";
+  for (const id of ["day", "visit", "past"]) $(id).hidden = id !== way;
+  for (const link of document.querySelectorAll("#ways a")) {
+    if (link.dataset.way === way) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
+  }
+  if (way === "visit") {
+    openVisit(station, visit, session);
+    listenTo(station, visit, (levels, message) => { takeDetail(levels, message); draw(); });
+  } else { closeVisit(); listenTo("", "", null); }
+  if (way === "past") openPast();
+  if (was && was !== way) { $("head").focus({ preventScroll: true }); scrollTo(0, 0); }
+  changed.all = true;
+  draw();
+}
+addEventListener("hashchange", turn);
+
+// -------------------------------------------------------------------------------------------------------- draw
+
+// Many messages, one drawing: at the next frame, or soon where the page is not looked at.
+function draw() {
+  if (due) return;
+  due = true;
+  if (document.hidden) setTimeout(show, 1000);
+  else requestAnimationFrame(show);
+}
+
+function show() {
+  due = false;
+  if (!session) return;
+  say($("link"), linked ? "Connected." : "No connection; what is shown may be old. Trying again.");
+  if (way === "day") showDay();
+  else if (way === "visit") showVisit(changed.all);
+  if (way !== "day") say($("head"), way === "past" ? "Look up a visit" : $("visit").dataset.head || "Visit");
+  showNews();
+  document.body.dataset.ready = linked ? "yes" : "no";
+}
+
+function showDay() {
+  const now = Date.now() / 1000;
+  say($("head"), `Day sheet, ${dayWords(now)}`);
+  const all = changed.all || changed.stations || changed.instruments || changed.visits.size > 0;
+  showSheet({ needing: part("needing"), going: part("going") }, $("none"), $("narrow").elements.text.value);
+  if (!all) return;
+  changed.stations = false;
+  changed.instruments = false;
+  const open = openVisits();
+  const silent = showSilent(open, now);
+  const over = showCalibration(new Date().toISOString().slice(0, 10));
+  showLeftOver();
+  showAway(open, now);
+  const needing = open.filter((its) => (its.told.wanted || []).length || silent.has(its.station)).length;
+  say($("summary"), summary({ open: open.length, needing, silent: silent.size, over }));
+}
+
+function part(name) {
+  return { section: $(name), head: $(`${name}-head`), body: $(`${name}-rows`) };
+}
+
+function showSilent(open, now) {
+  const silent = new Map();
+  for (const its of open) {
+    const quiet = silence(its.station, now);
+    if (quiet) silent.set(its.station, { station: its.station, visit: its.visit, quiet });
+  }
+  $("silent").hidden = !silent.size;
+  const rows = [...silent.values()].sort((a, b) => b.quiet - a.quiet);
+  keyed($("silent-list"), rows, (row) => row.station, (row) => make("li", { class: "flag" }, make("a", { href: `#/visit/${row.station}/${row.visit}` })),
+    (item, row) => say(item.firstElementChild, `⚑ ${row.station} has been silent for ${spanWords(row.quiet)}, with job ${row.visit} open${online(row.station) ? " (it says that it is on the air)" : ""}.`));
+  for (const row of rows) if (!flagged.has(row.station)) { flagged.add(row.station); tell(`${row.station} has been silent for ${spanWords(row.quiet)}.`); }
+  for (const name of flagged) if (!silent.has(name)) flagged.delete(name);
+  return silent;
+}
+
+function showCalibration(today) {
+  const rows = calibration(today).map((each) => ({ key: each.key, station: each.station, instrument: each.instrument, due: each.due }));
+  const heard = new Set(rows.map((row) => row.key));
+  for (const each of overByRecord) {
+    const key = `${each.station}/${each.instrument}`;
+    if (heard.has(key) || known.instruments.has(key)) continue;
+    heard.add(key);
+    rows.push({ key, station: each.station, instrument: each.instrument, due: each.calibration_due });
+  }
+  rows.sort((a, b) => a.due.localeCompare(b.due) || a.key.localeCompare(b.key));
+  $("calibration").hidden = !rows.length;
+  const over = rows.filter((row) => row.due < today).length;
+  keyed($("calibration-list"), rows.slice(0, 200), (row) => row.key, () => make("li"), (item, row) => {
+    const past = row.due < today;
+    item.className = past ? "flag" : "";
+    say(item, past ? `⚑ ${row.instrument} of ${row.station}: calibration ran out on ${row.due}.` : `${row.instrument} of ${row.station}: calibration is due on ${row.due}.`);
+  });
+  return over;
+}
+
+function showLeftOver() {
+  const rows = leftOver.map((want) => ({ ...want, lines: wantLines({ wanted: [want], systems: {} }) })).filter((want) => !isOpen(want));
+  $("later").hidden = !rows.length;
+  keyed($("later-list"), rows, (row) => `${row.station}/${row.visit}/${row.seq}`, (row) => make("li", {}, make("a", { href: `#/visit/${row.station}/${row.visit}` }, `${row.station}, job ${row.visit}`), " ", make("span")),
+    (item, row) => {
+      say(item.lastElementChild, row.lines.map((line) => line.text).join(" "));
+    });
+}
+
+function isOpen(want) {
+  const its = known.visits.get(`${want.station}/${want.visit}`);
+  return Boolean(its && its.told.state === "open");
+}
+
+function showAway(open, now) {
+  const busy = new Set(open.map((its) => its.station));
+  const away = [...known.stations.values()].filter((its) => !busy.has(its.name) && !online(its.name)).sort((a, b) => a.name.localeCompare(b.name));
+  $("away").hidden = !away.length;
+  say($("away-words"), plural(away.length, "1 station without an open visit is not on the air.", "{n} stations without an open visit are not on the air."));
+  if (!$("away-fold").open) return;
+  keyed($("away-list"), away, (its) => its.name, () => make("li"), (item, its) =>
+    say(item, its.heard ? `${its.name}: last heard ${spanWords(Math.max(0, now - its.heard))} ago` : `${its.name}: not heard of yet`));
+}
+
+// -------------------------------------------------------------------------------------------------------- news
+
+let newsTimer = 0;
+function tell(text) {
+  say($("news"), text);
+  clearTimeout(newsTimer);
+  newsTimer = setTimeout(() => say($("news"), ""), NEWS_MS);
+}
+
+function showNews() {
+  const news = takeNews();
+  if (!news.length) return;
+  if (news.length > 2) { tell(`${news.length} new wants of the shop.`); return; }
+  tell(news.map((each) => `${each.station}, job ${each.visit}. ${wantLines({ wanted: [each.want], systems: {} }).map((line) => line.text).join(" ")}`).join(" "));
+}
+
+// ------------------------------------------------------------------------------------------------------- hands
+
+$("narrow").addEventListener("submit", (event) => event.preventDefault());
+$("narrow").addEventListener("input", () => draw());
+$("away-fold").addEventListener("toggle", () => { changed.all = true; draw(); });
+$("look").addEventListener("submit", (event) => { event.preventDefault(); lookUp(); });
+document.addEventListener("visibilitychange", () => { if (!document.hidden) { due = false; draw(); } });
+
+start();

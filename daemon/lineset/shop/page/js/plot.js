@@ -1,0 +1,81 @@
+// One plot of one value: lowest and highest of each span from the record, then what comes live.
+import { say } from "../shared/dom.js";
+import { ask } from "./ask.js";
+
+const LIVE_GAP_S = 2;
+let plot = null;
+let shown = null; // { key, of, data: [t, low, high], unit, title }
+let asked = "";
+let holderOf = null;
+let wordsOf = null;
+let due = false;
+
+export function clearPlot() {
+  if (plot) plot.destroy();
+  plot = null;
+  shown = null;
+  asked = "";
+}
+
+export async function showPlot(open, value, holder, words) {
+  const key = `${open.key}/${value}`;
+  if (asked === key) return;
+  clearPlot();
+  asked = key;
+  holderOf = holder;
+  wordsOf = words;
+  const slash = value.indexOf("/");
+  const [system, name] = [value.slice(0, slash), value.slice(slash + 1)];
+  say(words, "Looking.");
+  try {
+    const told = await ask(`/visits/${open.station}/${open.visit}/series`, { name, system, points: 800 });
+    if (asked !== key) return;
+    shown = {
+      key, system, name, unit: told.shown_unit || told.unit, title: told.title, data: [[...told.t], [...told.shown_low], [...told.shown_high]],
+    };
+    drawPlot();
+  } catch (error) {
+    if (asked === key) say(words, error.message);
+  }
+}
+
+// All values of a system at this moment, as texts in the station's units; taken where the unit is the plot's.
+export function live(system, message) {
+  if (!shown || shown.system !== system) return;
+  const value = (message.readings || {})[shown.name] || (message.derived || {})[shown.name];
+  if (!value || value.quality === "stale") return;
+  const match = /^([-−]?[\d.,]+)\s*(.*)$/.exec((value.text || "").replace("−", "-"));
+  if (!match || match[2] !== shown.unit) return;
+  const [times, low, high] = shown.data;
+  if (times.length && message.t < times[times.length - 1] + LIVE_GAP_S) return;
+  const number = Number(match[1].replace(",", ""));
+  times.push(message.t);
+  low.push(number);
+  high.push(number);
+  if (due) return;
+  due = true;
+  requestAnimationFrame(() => { due = false; if (shown) drawPlot(); });
+}
+
+function drawPlot() {
+  const width = Math.max(240, Math.min(holderOf.clientWidth || 320, 1200));
+  const [times, low, high] = shown.data;
+  if (!plot) {
+    const style = getComputedStyle(document.documentElement);
+    const [ink, mark, rule] = ["--ink", "--mark", "--rule"].map((name) => style.getPropertyValue(name).trim());
+    const axis = { stroke: ink, grid: { stroke: rule, width: 0.5 }, ticks: { stroke: rule } };
+    plot = new uPlot({
+      width, height: 280, cursor: { drag: { x: true, y: false } }, scales: { x: { time: true } }, axes: [axis, { ...axis, label: shown.unit, size: 64 }],
+      series: [{ label: "time" }, { label: "lowest", stroke: mark, width: 1.5 }, { label: "highest", stroke: mark, width: 1.5 }],
+      bands: [{ series: [2, 1], fill: `${mark}40` }],
+    }, shown.data, holderOf);
+  } else {
+    if (plot.width !== width) plot.setSize({ width, height: 280 });
+    plot.setData(shown.data);
+  }
+  // the same in words, for who cannot see it
+  say(wordsOf, times.length ? `${shown.title}: from ${lowest(low)} to ${highest(high)} ${shown.unit}, last ${high[high.length - 1]}.` : "No values.");
+}
+
+const lowest = (values) => values.reduce((least, value) => Math.min(least, value), Infinity);
+const highest = (values) => values.reduce((most, value) => Math.max(most, value), -Infinity);

@@ -1,0 +1,232 @@
+"""The shop's day sheet in a real browser, with a real broker and a real PostgreSQL behind it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import aiomqtt
+import msgspec
+import pytest
+from axe_playwright_python.async_playwright import Axe
+from board_browser import LAPTOP, NEEDS_CHROMIUM, PHONE, Watched, browser
+from playwright.async_api import Browser, expect
+from shop_broker import PlainBroker, plain_broker
+from shop_rows import Rows, rows, system
+from shop_vans import Van, air
+
+from lineset.shop.board_server import board
+from lineset.shop.board_tokens import add_token, revoke_token
+from lineset.shop.shop_config import ShopConfig
+
+pytestmark = [pytest.mark.system, NEEDS_CHROMIUM]
+WCAG = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
+
+
+class Shop(NamedTuple):
+    config: ShopConfig
+    broker: PlainBroker
+    client: aiomqtt.Client
+    chromium: Browser
+    url: str
+    token: str
+
+    async def open(self, size: dict[str, Any], way: str = "", **more: Any) -> Watched:
+        """The page in a tab of its own; the token goes by the address's fragment."""
+        page = await (await self.chromium.new_context(**size, **more)).new_page()
+        watched = Watched(page, f"{self.url}#")
+        await page.goto(f"{self.url}#{self.token}")
+        await page.wait_for_selector("body[data-ready=yes]")
+        if way:
+            await page.goto(f"{self.url}#{way}")
+        return watched
+
+
+@asynccontextmanager
+async def shop(config: ShopConfig, folder: Path) -> AsyncIterator[Shop]:
+    async with plain_broker(folder / "broker") as broker, browser() as chromium:
+        config = broker.used_by(config)
+        config = msgspec.structs.replace(config, board=msgspec.structs.replace(config.board, port=0))
+        token, _ = add_token(config.folder, "front desk", ("notes",))
+        async with air(broker.port) as client, board(config) as server:
+            yield Shop(config, broker, client, chromium, f"http://127.0.0.1:{server.port}/", token)
+
+
+async def recorded(config: ShopConfig) -> None:
+    """A visit that the database knows, and one that closed and left something over."""
+    async with rows(config) as connection:
+        put = Rows(connection)
+        id_ = await put.visit("van-1", "spring-1", systems=[system(nameplate={"serial": "SN-4711"})])
+        await put.readings(id_, "vapor_service_pressure", 900)
+        await put.settled(id_, 10)
+        await put.check(id_, 20, "pass")
+        await put.observation(id_, 30, text="oil under the flare nut")
+        old = await put.visit("van-1", "winter-9", opened=datetime.now(UTC) - timedelta(days=2), sealed=True)
+        await put.observation(old, 30, sign="pan_cracked", wants=("part", "return_visit"))
+
+
+async def test_a_dispatchers_day(shop_config: ShopConfig, tmp_path: Path) -> None:
+    await recorded(shop_config)
+    async with shop(shop_config, tmp_path) as here:
+        watched = await here.open(LAPTOP)
+        page = watched.page
+        assert here.token not in page.url
+        await expect(page.locator("#summary")).to_contain_text("No visit is open")
+        await expect(page.locator("#later-list")).to_contain_text("Part and return visit: the drain pan is cracked.")
+
+        # a visit comes, and then wants something
+        van = Van(here.client, "van-1", "spring-1")
+        await van.on_the_air()
+        await van.tell()
+        row = page.locator("#going-rows tr")
+        await expect(row).to_contain_text("Measuring before the work; about 35 minutes left.")
+        await expect(row).to_contain_text("31 of 44 lines of the sheet done")
+        await van.want(655)
+        await expect(page.locator("#needing-head")).to_have_text("1 visit needs something of the shop")
+        needing = page.locator("#needing-rows tr")
+        await expect(needing).to_contain_text("Approval and part: the capacitor's top is bulged.")
+        await expect(page.locator("#news")).to_contain_text("van-1, job spring-1. Approval and part")
+        assert await page.locator("#going").is_hidden()
+
+        # a station with an open visit has not been heard of for long; another's instrument is past its date
+        silent = Van(here.client, "van-2", "spring-2")
+        long_ago = time.time() - 40 * 60
+        await silent.on_the_air(False, t=long_ago)
+        silent.visit = msgspec.structs.replace(silent.visit, t=long_ago)
+        await silent._say(silent.topics.visit("spring-2"), silent.visit)
+        await van.instrument("gauges", (datetime.now(UTC).date() - timedelta(days=3)).isoformat())
+        await page.reload()  # a late comer learns all of it from what the broker keeps
+        await expect(page.locator("#silent-list li")).to_contain_text("van-2 has been silent for 40 minutes")
+        await expect(page.locator("#calibration-list li")).to_contain_text("gauges of van-1: calibration ran out")
+        await expect(page.locator("#summary")).to_contain_text("1 station is silent too long")
+        await van.on_the_air()
+
+        found = await Axe().run(page, options=WCAG)
+        assert not found.violations_count, found.generate_report()
+        await expect(page.locator("#narrow input")).to_be_visible()
+        await page.fill("#narrow input", "SPRING-2")
+        await expect(page.locator("#needing-rows tr")).to_have_count(1)
+        await page.fill("#narrow input", "nobody")
+        await expect(page.locator("#none")).to_have_text("No open visit fits.")
+        await page.fill("#narrow input", "")
+        await expect(page.locator("#needing-rows tr")).to_have_count(2)
+
+        # one click deeper: verdicts, settled values, a plot that goes on live, what was written
+        await van.judged()
+        await page.locator("#needing-rows a", has_text="van-1").click()
+        await expect(page.locator("#head")).to_have_text("van-1, job spring-1")
+        await expect(page.locator(".system [data-part=checks]")).to_contain_text(
+            "Air temperature split 24.1 degF: outside"
+        )
+        await expect(page.locator(".system [data-part=findings]")).to_contain_text("Low airflow over the indoor coil")
+        await expect(page.locator("#seen")).to_contain_text("oil under the flare nut")
+        await expect(page.locator("#plot canvas")).to_be_visible()
+        await expect(page.locator("#plot-words")).to_contain_text("psig")
+        before = await page.inner_text("#plot-words")
+        await van.now(131.7)
+        await expect(page.locator("#plot-words")).to_contain_text("last 131.7")
+        assert before != await page.inner_text("#plot-words")
+        await page.locator("summary", has_text="settled value").click()
+        await expect(page.locator(".values")).to_contain_text("11.5 +/- 2.1 degF")
+        found = await Axe().run(page, options=WCAG)
+        assert not found.violations_count, found.generate_report()
+        assert (watched.foreign, watched.complaints) == ([], [])
+
+
+async def test_history_on_a_phone_and_by_key(shop_config: ShopConfig, tmp_path: Path) -> None:
+    await recorded(shop_config)
+    async with shop(shop_config, tmp_path) as here:
+        watched = await here.open(PHONE, "/past", color_scheme="dark")
+        page = watched.page
+        await expect(page.locator("#found-rows tr")).to_have_count(2)
+        await page.fill("#look [name=system]", "4711")
+        await page.keyboard.press("Enter")
+        await expect(page.locator("#look-words")).to_have_text("1 visit.")
+        await expect(page.locator("#found-rows tr")).to_contain_text("van-1, job spring-1")
+        await page.fill("#look [name=system]", "")
+        await page.fill("#look [name=to]", (datetime.now(UTC) - timedelta(days=1)).date().isoformat())
+        await page.keyboard.press("Enter")
+        await expect(page.locator("#found-rows tr")).to_contain_text("closed and sealed")
+        await expect(page.locator("#look-words")).to_have_text("1 visit.")
+        found = await Axe().run(page, options=WCAG)
+        assert not found.violations_count, found.generate_report()
+        assert await page.evaluate("document.documentElement.scrollWidth") <= PHONE["viewport"]["width"]
+        small = await page.evaluate(
+            "[...document.querySelectorAll('a, button, input, select, summary')].filter(e => e.checkVisibility()"
+            " && !e.closest('.skip') && !e.matches('.skip')).map(e => [e.outerHTML.slice(0, 80), "
+            "e.getBoundingClientRect().height]).filter(([, height]) => height < 44)"
+        )
+        assert small == []
+        for _ in range(40):
+            await page.keyboard.press("Tab")
+            if await page.evaluate("document.activeElement.matches('#found-rows a')"):
+                break
+        await page.keyboard.press("Enter")
+        await expect(page.locator("#visit-lead")).to_contain_text("Closed")
+        await expect(page.locator("#visit-wants")).to_contain_text("the drain pan is cracked")
+        assert (watched.foreign, watched.complaints) == ([], [])
+
+
+async def test_a_token_that_does_not_hold_opens_nothing(shop_config: ShopConfig, tmp_path: Path) -> None:
+    async with shop(shop_config, tmp_path) as here:
+        page = await (await here.chromium.new_context(**PHONE)).new_page()
+        await page.goto(f"{here.url}#wrong")
+        await expect(page.locator("#login-why")).to_contain_text("unknown, revoked or expired")
+        assert await page.get_attribute("body", "data-ready") == "no"
+        await page.fill("#login-form input", here.token)
+        await page.keyboard.press("Enter")
+        await page.wait_for_selector("body[data-ready=yes]")
+        assert await page.locator("#login").is_hidden()
+        # a token that is taken back closes what is open with it
+        revoke_token(here.config.folder, "front desk")
+        await expect(page.locator("#login-why")).to_contain_text("holds no longer", timeout=15000)
+        await expect(page.locator("#day")).to_be_hidden()
+
+
+async def test_the_sheet_comes_back_after_the_broker_and_after_the_server(
+    shop_config: ShopConfig, tmp_path: Path
+) -> None:
+    async with plain_broker(tmp_path / "broker") as broker, browser() as chromium:
+        config = broker.used_by(shop_config)
+        config = msgspec.structs.replace(config, board=msgspec.structs.replace(config.board, port=0))
+        token, _ = add_token(config.folder, "desk", ())
+        async with board(config) as server, air(broker.port) as client:
+            port = server.port
+            for name in ("van-1", "van-2"):
+                van = Van(client, name, "spring-1")
+                await van.on_the_air()
+                await van.tell()
+            page = await (await chromium.new_context(**LAPTOP)).new_page()
+            await page.goto(f"http://127.0.0.1:{port}/#{token}")
+            await expect(page.locator("#going-rows tr")).to_have_count(2)
+            await broker.kill()
+            await expect(page.locator("#link")).to_contain_text("No connection")
+            await expect(page.locator("#going-rows tr")).to_have_count(2)  # what was shown stays
+        await broker.up()
+        async with air(broker.port) as client:
+            await Van(client, "van-2", "spring-1").clear()  # while nobody listens
+            config = msgspec.structs.replace(config, board=msgspec.structs.replace(config.board, port=port))
+            async with board(config):
+                await expect(page.locator("#link")).to_have_text("Connected.", timeout=15000)
+                await expect(page.locator("#going-rows tr")).to_have_count(1, timeout=10000)
+                await Van(client, "van-3", "spring-3").tell()
+                await expect(page.locator("#going-rows tr")).to_have_count(2)
+
+
+async def test_without_the_right_to_notes_nothing_written_is_heard(shop_config: ShopConfig, tmp_path: Path) -> None:
+    await recorded(shop_config)
+    async with shop(shop_config, tmp_path) as here:
+        plain, _ = add_token(here.config.folder, "yard", ())
+        page = await (await here.chromium.new_context(**LAPTOP)).new_page()
+        await page.goto(f"{here.url}#{plain}")
+        await page.wait_for_selector("body[data-ready=yes]")
+        await page.goto(f"{here.url}#/visit/van-1/spring-1")
+        await expect(page.locator("#record-words")).to_contain_text("entries are held")
+        await expect(page.locator("#plot canvas")).to_be_visible()
+        assert await page.locator("#seen").is_hidden()
+        assert await page.locator("#report").is_hidden()
+        assert "flare nut" not in await page.inner_text("body")
