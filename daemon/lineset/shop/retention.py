@@ -34,9 +34,21 @@ async def state_policy(connection: Any, months: int) -> None:
     )
 
 
-async def retain(connection: Any, *, dry: bool = False) -> Sequence[Removed]:
-    """Remove the months that the policy no longer keeps, or (`dry`) only say which. Raises the driver's errors."""
-    async with connection.transaction():
+async def retain(connection: Any, *, months: int | None = None, dry: bool = False) -> Sequence[Removed]:
+    """Remove the months that the policy no longer keeps, or (`dry`) only say which.
+
+    `months`, for the owner only, is the policy from now on; with `dry` it is tried and not written down. Raises the
+    driver's errors.
+    """
+    transaction = connection.transaction()
+    await transaction.start()
+    try:
         await connection.execute(f"SET LOCAL lock_timeout = '{_LOCK_S}s'")
+        if months is not None:
+            await state_policy(connection, months)
         rows = await connection.fetch("SELECT month, visits, bytes FROM lineset.retain($1)", dry)
+    except BaseException:
+        await transaction.rollback()
+        raise
+    await (transaction.rollback() if dry else transaction.commit())
     return [Removed(*row) for row in rows]

@@ -1,0 +1,60 @@
+"""`lineset shop retain`: remove the months that shop.toml no longer keeps, or show which they are."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from lineset.cli.shop_folder import FolderOption, explained, load
+from lineset.cli.station_access import JsonOption
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from lineset.shop.retention import Removed
+    from lineset.shop.shop_config import ShopConfig
+
+
+def retain(
+    folder: FolderOption = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Remove nothing, only show what would be.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Remove from the database the months of records that [retention] months in shop.toml no longer keeps.
+
+    A month goes only when everything of its visits came before the months that are kept. The visits' own rows remain.
+    A running shop does the same once a day. What is removed cannot be brought back but from a copy of the database.
+
+    Example: lineset shop retain --dry-run
+
+    Exit code: 0 when done, 2 when the settings are wrong, 3 no shop or database there.
+    """
+    import asyncio
+
+    config = load("shop retain", folder)
+    with explained("shop retain"):
+        removed = asyncio.run(_retain(config, dry_run))
+    if as_json:
+        months = [{"month": str(each.month), "visits": each.visits, "bytes": each.size} for each in removed]
+        typer.echo(json.dumps({"months_kept": config.retention.months, "dry_run": dry_run, "removed": months}))
+        return
+    for each in removed:
+        verb = "would be removed" if dry_run else "removed"
+        typer.echo(f"{each.month:%Y-%m}: {each.visits} visits, {each.size / 1e6:.1f} MB {verb}")
+    if not removed:
+        typer.echo(f"Nothing is older than the {config.retention.months} months that are kept.")
+
+
+async def _retain(config: ShopConfig, dry: bool) -> Sequence[Removed]:
+    from lineset.shop import retention
+    from lineset.shop.database import connected
+    from lineset.shop.database import explained as database_explained
+    from lineset.shop.migrating import check_schema
+
+    address = config.database("owner")
+    async with connected(address, command_timeout=600.0) as connection:
+        await check_schema(connection, address)
+        with database_explained(address, "while old months were looked for"):
+            return await retention.retain(connection, months=config.retention.months, dry=dry)

@@ -1,0 +1,94 @@
+"""Months that the policy no longer keeps are removed whole, by the owner's word alone."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from cli_process import said
+from shop_blocks import sent, write_journal
+from shop_record import assert_whole
+
+from lineset.shop.database import connected
+from lineset.shop.retention import retain, state_policy
+from lineset.shop.shop_config import ShopConfig
+from lineset.shop.storing import Store
+
+
+@pytest.fixture
+async def owner(shop_config: ShopConfig) -> AsyncIterator[Any]:
+    async with connected(shop_config.database("owner")) as connection:
+        yield connection
+
+
+async def age(owner: Any, visit: str, months: int) -> None:
+    """Make a visit's record as old as if it had come so many months ago."""
+    then = await owner.fetchval(
+        "SELECT (date_trunc('month', now() AT TIME ZONE 'UTC') - make_interval(months => $1))::date", months
+    )
+    for table in await owner.fetchval("SELECT lineset.monthly()"):
+        part = f"lineset.{table}_{then:%Y_%m}"
+        await owner.execute(
+            f"CREATE TABLE IF NOT EXISTS {part} PARTITION OF lineset.{table} "
+            f"FOR VALUES FROM ('{then}') TO ('{then}'::date + interval '1 month')"
+        )
+        await owner.execute(f"UPDATE lineset.{table} SET month = $1 WHERE visit_id = "
+                            "(SELECT id FROM lineset.visit WHERE visit = $2)", then, visit)  # fmt: skip
+    await owner.execute(
+        "UPDATE lineset.visit SET month = $1, last_received_at = $1::date + interval '5 days' WHERE visit = $2",
+        then,
+        visit,
+    )
+
+
+async def fill(config: ShopConfig, folder: Path) -> dict[str, Any]:
+    visits = {name: sent(write_journal(folder, visit=name)) for name in ("old", "older", "new")}
+    store = Store(config.database("collector"), "k0")
+    for visit in visits.values():
+        await store.store([visit.arrived(*each) for each in visit.all])
+    await store.close()
+    return visits
+
+
+async def test_old_months_go_and_the_rest_stays(shop_config: ShopConfig, owner: Any, tmp_path: Path) -> None:
+    visits = await fill(shop_config, tmp_path / "j")
+    await age(owner, "old", 13)
+    await age(owner, "older", 15)
+    async with connected(shop_config.database("collector")) as collector:
+        assert await retain(collector) == []  # no policy, nothing goes
+        await state_policy(owner, 12)
+        would = await retain(collector, dry=True)
+        assert [each.visits for each in would] == [1, 1]
+        assert all(each.size > 0 for each in would)
+        for visit in visits.values():
+            await assert_whole(owner, visit)
+        # something came late of one of them
+        await owner.execute("UPDATE lineset.visit SET last_received_at = now() WHERE visit = 'old'")
+        assert [each.month for each in await retain(collector)] == [would[0].month]
+        await assert_whole(owner, visits["old"])
+        assert await retain(collector) == []
+    await assert_whole(owner, visits["new"])
+    row = await owner.fetchrow("SELECT removed_at, blocks, sealed_at FROM lineset.visit WHERE visit = 'older'")
+    assert None not in tuple(row)
+    # its station asks again: it has its receipt; nothing of it comes back
+    store = Store(shop_config.database("collector"), "k0")
+    stored = await store.store([visits["older"].arrived(*each) for each in visits["older"].all])
+    await store.close()
+    (receipt,) = stored.receipts.values()
+    assert (receipt.sealed, receipt.problem, stored.blocks) == (True, "", 0)
+
+
+async def test_the_verb(shop_config: ShopConfig, owner: Any, tmp_path: Path) -> None:
+    await fill(shop_config, tmp_path / "j")
+    await age(owner, "old", shop_config.retention.months + 1)
+    arguments = ("shop", "retain", "--folder", str(shop_config.folder), "--json")
+    _, dry, _ = await said(*arguments, "--dry-run")
+    assert len(json.loads(dry)["removed"]) == 1
+    assert await owner.fetchval("SELECT count(*) FROM lineset.policy") == 0
+    code, done, _ = await said(*arguments)
+    assert (code, json.loads(done)["removed"][0]["visits"]) == (0, 1)
+    _, again, _ = await said(*arguments[:-1])
+    assert "Nothing is older than the 84 months" in again
