@@ -9,20 +9,43 @@ from typing import Annotated
 
 import typer
 
+from lineset.cli.shop_selection import ShopFolderOption, ShopOption, SinceOption, StationsOption, UntilOption
 from lineset.cli.station_access import REFUSED, WRONG, JsonOption, say_error
-from lineset.cli.which_visit import DataOption, VisitArgument, which_visit
+from lineset.cli.which_visit import DataOption, visit_names, which_visit
 
 FORMATS = ("csv", "parquet", "senml")
 
 
 def export(
-    visit: VisitArgument,
+    visit: Annotated[
+        str | None,
+        typer.Argument(help="A visit's name, or its journal file.", autocompletion=lambda: visit_names(None)),
+    ] = None,
     to: Annotated[
         str, typer.Option("--to", help="csv, parquet or senml (RFC 8428).", autocompletion=lambda: list(FORMATS))
     ] = "csv",
     out: Annotated[Path, typer.Option("--out", help="Folder for the files; made if needed.", file_okay=False)] = Path(
         "export"
     ),
+    shop: ShopOption = False,
+    shop_folder: ShopFolderOption = None,
+    station: StationsOption = None,
+    visits: Annotated[
+        list[str] | None, typer.Option("--visit", help="With --shop: only this visit; may be given again.")
+    ] = None,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    system: Annotated[
+        list[str] | None, typer.Option("--system", help="With --shop: only this system; may be given again.")
+    ] = None,
+    table: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--table",
+            help="With --shop: only this table; may be given again. What people wrote and photographed (observations, "
+            "photos) is left out unless it is named here.",
+        ),
+    ] = None,
     data: DataOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -30,10 +53,24 @@ def export(
 
     Figures are SI; columns.json tells what each column holds. Works from the journal alone, years later.
 
+    With --shop the tables are those of the shop's record, of every visit that is chosen, as CSV or Parquet.
+
     Example: lineset export spring-12 --to parquet --out spring-12
+
+    Example: lineset export --shop --since 2026-04-01 --table settled_values --to parquet --out spring
 
     Exit code: 0 written, 1 it cannot be read or written, 2 no such visit or format.
     """
+    if shop:
+        from lineset.cli.export_shop import export_shop
+
+        named = [*([visit] if visit else []), *(visits or [])]
+        export_shop(to, out, shop_folder, (station, named, since, until), system or [], table or [], as_json=as_json)
+        return
+    if station or visits or since or until or system or table:
+        raise say_error("export", "--station, --visit, --since, --until, --system, --table are for --shop", WRONG)
+    if visit is None:
+        raise say_error("export", "name a visit or its journal file, or --shop for what the shop has", WRONG)
     from lineset.audit.export import FORMATS as WRITERS
     from lineset.audit.export import columns_as_json, photos_to
     from lineset.contract.entry import EntryError

@@ -1,0 +1,61 @@
+"""`lineset export --shop`: any selection of the shop's record as files."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import typer
+
+from lineset.cli.shop_selection import selection, the_shop
+from lineset.cli.station_access import REFUSED, WRONG, say_error
+
+
+def export_shop(
+    to: str,
+    out: Path,
+    folder: Path | None,
+    chosen: tuple[list[str] | None, list[str], str | None, str | None],
+    systems: Sequence[str],
+    tables: Sequence[str],
+    *,
+    as_json: bool,
+) -> None:
+    """Write it, and say what was written. `chosen` is stations, visits, since, until. Raises typer.Exit."""
+    import msgspec
+
+    from lineset.shop.errors import ShopError
+    from lineset.shop.exporting import FORMATS, Exported, Progress, export
+
+    if to not in FORMATS:
+        raise say_error("export", f"--to {to}: the shop's record is written as {' or '.join(FORMATS)}", WRONG)
+    stations, visits, since, until = chosen
+    wanted = selection("export", stations, visits, since, until)
+    _, address = the_shop("export", folder, WRONG)
+
+    def run(progress: Progress | None) -> Exported:
+        work = export(address, wanted, out, to=to, tables=tables, systems=systems, progress=progress)
+        return asyncio.run(work)
+
+    try:
+        if sys.stderr.isatty() and not as_json:
+            from rich.console import Console
+            from rich.progress import Progress as Bar
+
+            with Bar(transient=True, console=Console(stderr=True)) as bar:
+                task = bar.add_task("exporting")
+                written = run(lambda done, of: bar.update(task, completed=done, total=of))
+        else:
+            written = run(None)
+    except ShopError as error:
+        raise say_error("export", str(error), REFUSED) from error
+    except OSError as error:
+        raise say_error("export", f"{error.filename or out}: {error.strerror or error}", REFUSED) from error
+    told = {"out": str(out), "format": to, **msgspec.to_builtins(written)}
+    if as_json:
+        typer.echo(msgspec.json.format(msgspec.json.encode(told), indent=2).decode())
+    else:
+        rows = ", ".join(f"{n} {table}" for table, n in told["rows"].items() if n)
+        typer.echo(f"{told['visits']} visits written to {out}: {rows or 'no rows'}")

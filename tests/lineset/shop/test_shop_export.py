@@ -1,0 +1,149 @@
+"""Any selection of the shop's record as files: whole, typed, documented, and never half of a file."""
+
+from __future__ import annotations
+
+import asyncio
+import csv
+import json
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pytest
+from cli_process import said
+from sealed_journal import a_short_visit, seal_it
+from shop_rig import Postgres, make_shop
+from shop_visit import put_visit
+
+from lineset.audit.export import to_csv
+from lineset.shop.database import connected
+from lineset.shop.exporting import PRIVATE, export
+from lineset.shop.received import Selection
+
+TYPED = ("readings", "settled_values", "visits")
+
+
+@pytest.fixture(scope="module")
+def journals(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    bench, folder = a_short_visit(), tmp_path_factory.mktemp("visits")
+    return [seal_it(bench, folder / f"spring-{n}.journal") for n in (1, 2)]
+
+
+@pytest.fixture(scope="module")
+def database(postgres: Postgres, journals: list[Path]) -> Any:
+    name = postgres.new_database()
+
+    async def fill() -> None:
+        async with connected(postgres.address(name)) as db:
+            for journal in journals:
+                await put_visit(db, journal, None)
+
+    asyncio.run(fill())
+    yield name
+    postgres.drop(name)
+
+
+def rows_of(file: Path) -> list[dict[str, str]]:
+    with file.open(encoding="utf-8", newline="") as text:
+        return list(csv.DictReader(text))
+
+
+async def test_csv_holds_what_the_journals_hold(
+    postgres: Postgres, database: str, journals: list[Path], tmp_path: Path
+) -> None:
+    steps: list[tuple[int, int]] = []
+    address = postgres.address(database, "auditor")
+    written = await export(address, Selection(), tmp_path / "out", progress=lambda done, of: steps.append((done, of)))
+    assert written.visits == 2
+    assert steps[-1][0] == steps[-1][1] == len(steps)
+    counts = to_csv(journals[0], tmp_path / "journal")
+    assert (written.rows["readings"], written.rows["derived_values"]) == (2 * counts["samples"], 2 * counts["derived"])
+    assert (written.rows["verdicts"], written.rows["placements"]) == (2 * counts["checks"], 2 * counts["placements"])
+    here = [row for row in rows_of(tmp_path / "out" / "readings.csv") if row["visit"] == "spring-1"]
+    there = rows_of(tmp_path / "journal" / "samples.csv")
+    assert [(r["seq"], r["channel"], r["sent"] and float(r["sent"])) for r in here] == [
+        (r["seq"], r["channel"], r["sent"] and float(r["sent"])) for r in there
+    ]
+    told = json.loads((tmp_path / "out" / "columns.json").read_text())
+    files = {file.stem for file in (tmp_path / "out").glob("*.csv")}
+    assert set(told) == files == set(written.rows)
+    assert not files & set(PRIVATE)
+    for table in files:
+        head = (tmp_path / "out" / f"{table}.csv").read_text().splitlines()[0]
+        assert head.split(",") == [column["name"] for column in told[table]]
+        assert all(column["about"] for column in told[table])
+
+
+async def test_parquet_holds_the_same_with_types(postgres: Postgres, database: str, tmp_path: Path) -> None:
+    address = postgres.address(database, "auditor")
+    written = await export(
+        address, Selection(), tmp_path, to="parquet", tables=("readings", "settled_values", "visits")
+    )
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "columns.json", "readings.parquet", "settled_values.parquet", "visits.parquet",
+    ]  # fmt: skip
+    told = json.loads((tmp_path / "columns.json").read_text())
+    for table, count in written.rows.items():
+        found = duckdb.sql(f"SELECT * FROM '{tmp_path}/{table}.parquet'")
+        wanted = {"TIMESTAMPTZ": "TIMESTAMP WITH TIME ZONE"}
+        assert [str(kind) for kind in found.types] == [wanted.get(c["type"], c["type"]) for c in told[table]]
+        assert len(found.fetchall()) == count > 0
+    # an empty text is one, a missing value is none
+    query = f"SELECT count(*), count(system), count(value) FROM '{tmp_path}/readings.parquet' WHERE point = ''"
+    everything, texts, _ = duckdb.sql(query).fetchall()[0]
+    assert everything == texts
+    async with connected(address) as db:
+        mean = await db.fetchval("SELECT avg(value) FROM record.readings WHERE point = 'vapor_service_pressure'")
+    query = f"SELECT avg(value) FROM '{tmp_path}/readings.parquet' WHERE point = 'vapor_service_pressure'"
+    assert duckdb.sql(query).fetchall()[0][0] == pytest.approx(mean, rel=1e-12)
+
+
+async def test_a_selection_is_all_that_is_written(postgres: Postgres, database: str, tmp_path: Path) -> None:
+    address = postgres.address(database, "auditor")
+    one = await export(address, Selection(visits=("spring-2",)), tmp_path / "one", tables=("readings",))
+    assert one.visits == 1
+    assert {row["visit"] for row in rows_of(tmp_path / "one" / "readings.csv")} == {"spring-2"}
+    none = await export(address, Selection(), tmp_path / "none", systems=("upstairs",))
+    assert (none.visits, sum(none.rows.values())) == (0, 0)
+    main = await export(address, Selection(), tmp_path / "main", systems=("main",), tables=("readings", "visits"))
+    assert main.rows["visits"] == 2
+    assert {row["system"] for row in rows_of(tmp_path / "main" / "readings.csv")} == {"main"}
+
+
+async def test_what_goes_wrong_leaves_the_old_file_and_no_scrap(
+    postgres: Postgres, database: str, tmp_path: Path
+) -> None:
+    address = postgres.address(database, "auditor")
+    await export(address, Selection(), tmp_path, tables=("readings",))
+    before = (tmp_path / "readings.csv").read_bytes()
+
+    def fail(done: int, of: int) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        await export(address, Selection(visits=("spring-1",)), tmp_path, tables=("readings",), progress=fail)
+    assert (tmp_path / "readings.csv").read_bytes() == before
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["columns.json", "readings.csv"]
+
+
+async def test_the_verb_writes_and_says_what_it_cannot(postgres: Postgres, database: str, tmp_path: Path) -> None:
+    shop = ("--shop", "--shop-folder", str(make_shop(tmp_path / "shop", postgres, database)))
+    code, out, err = await said("export", *shop, "--to", "parquet", "--out", str(tmp_path / "o"), "--table", "verdicts")
+    assert (code, err) == (0, "")
+    assert out.startswith("2 visits written to ")
+    assert (tmp_path / "o" / "verdicts.parquet").is_file()
+    code, out, _ = await said(
+        "export", "spring-1", *shop, "--out", str(tmp_path / "p"), "--json", "--since", "2026-09-01"
+    )
+    told = json.loads(out)
+    assert (code, told["visits"]) == (0, 1)
+    assert told["rows"]["readings"] > 1000
+    for arguments, code, words in (
+        (("--to", "senml"), 2, "csv or parquet"),
+        (("--table", "secrets"), 1, "there is no such table"),
+        (("--out", str(tmp_path / "shop" / "shop.toml" / "x")), 1, "Not a directory"),
+    ):
+        got, _, err = await said("export", *shop, "--out", str(tmp_path / "q"), *arguments)
+        assert (got, words in err) == (code, True), err
+    got, _, err = await said("export", "--table", "visits")
+    assert (got, "are for --shop" in err) == (2, True)
