@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
 import functools
 import http.server
 import json
-import os
-import re
 import shutil
 import threading
 from collections.abc import AsyncIterator, Iterator
@@ -18,24 +14,14 @@ from typing import Any
 
 import pytest
 from board_browser import NEEDS_CHROMIUM, browser
+from example_blocks import EXAMPLES, line_with, printed, shell
 from playwright.async_api import expect
-from station_rig import WAIT_S, Ear, gauges_image, hearing, instrument, pipes_image, plug, station, station_text
+from station_rig import Ear, gauges_image, hearing, instrument, pipes_image, plug, station, station_text
 
-import lineset.shop
 from lineset.board.server import PAGE
 from lineset.station.daemon import Station
 
-EXAMPLES = Path(lineset.shop.__file__).parent / "examples"
 NEEDS_MOSQUITTO_SUB = pytest.mark.skipif(shutil.which("mosquitto_sub") is None, reason="no mosquitto_sub here")
-_BLOCK = re.compile(r"<!-- ([^>]*) -->\n```sh\n(.*?)```", re.DOTALL)
-
-
-def printed(kind: str) -> list[tuple[str, str]]:
-    """What is to be heard (empty: nothing), and the commands, of the blocks of one kind."""
-    text = (EXAMPLES / "README.md").read_text()
-    found = [(mark.partition(": ")[2], block) for mark, block in _BLOCK.findall(text) if mark.startswith(kind)]
-    assert found
-    return found
 
 
 @asynccontextmanager
@@ -51,39 +37,13 @@ async def visiting(folder: Path, more: str = "") -> AsyncIterator[tuple[Station,
     peer.unplug()
 
 
-async def line_with(process: asyncio.subprocess.Process, words: str) -> str:
-    """The first line with these words that a listener prints."""
-    assert process.stdout is not None
-    async with asyncio.timeout(WAIT_S):
-        while line := (await process.stdout.readline()).decode():
-            if words in line:
-                return line
-    assert process.stderr is not None
-    raise AssertionError((await process.stderr.read()).decode())
-
-
-@asynccontextmanager
-async def shell(commands: str, home: Path, **more: str) -> AsyncIterator[asyncio.subprocess.Process]:
-    environment = {"PATH": os.environ["PATH"], "HOME": str(home), **more}
-    process = await asyncio.create_subprocess_exec(
-        "bash", "-euc", f"exec {commands}" if commands.startswith("mosquitto_sub") else commands, env=environment,
-        stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
-    )  # fmt: skip
-    try:
-        yield process
-    finally:
-        with contextlib.suppress(ProcessLookupError):
-            process.terminate()
-        await process.communicate()
-
-
 @NEEDS_MOSQUITTO_SUB
 async def test_mosquitto_sub_on_a_laptop_hears_what_the_page_says_it_hears(tmp_path: Path) -> None:
     home = tmp_path / "home"
     home.mkdir()
     async with visiting(tmp_path) as (van, _):
         assert van.runtime is not None
-        ((_, set_up),) = [each for each in printed("laptop") if not each[0]]
+        ((_, set_up),) = printed("laptop")
         async with shell(set_up, home, LINESET_RUNTIME=str(van.runtime)) as process:
             _, said = await process.communicate()
             assert process.returncode == 0, said.decode()

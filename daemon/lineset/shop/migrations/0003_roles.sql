@@ -33,12 +33,15 @@ GRANT SELECT (id, station, visit, n, reason, words, sha256, received_at, times, 
     ON lineset.set_aside TO lineset_board;
 GRANT SELECT (station, visit, n, part, received_at) ON lineset.waiting_block TO lineset_board;
 
--- Events without what people wrote: remarks, observations and the commands that brought them have no body here, and
--- what was noted beside a task or a handling of refrigerant is left out.
+-- Events without what people wrote: remarks, observations and the commands that brought them have no body here; what
+-- was noted beside a task or a handling of refrigerant, whose certificate that was, why a phase was forced, and the
+-- station's configuration (files, links, serial numbers) are left out.
 CREATE VIEW lineset.event_for_board AS
 SELECT month, visit_id, seq, at, t_ns, kind, system, name,
-       CASE WHEN kind IN ('note', 'observation', 'command', 'blob', 'introduced') THEN NULL
-            WHEN jsonb_typeof(body) = 'object' THEN body - 'note'
+       CASE WHEN kind IN ('note', 'observation', 'command', 'blob', 'introduced') OR jsonb_typeof(body) <> 'object'
+            THEN NULL
+            ELSE body - CASE WHEN kind IN ('phase', 'closed') THEN ARRAY['reason']
+                             ELSE ARRAY['note', 'certified', 'config', 'technician'] END
        END AS body
 FROM lineset.event;
 GRANT SELECT ON lineset.event_for_board TO lineset_board;
