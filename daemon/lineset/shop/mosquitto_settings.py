@@ -15,7 +15,7 @@ from lineset.shop.shop_secrets import broker_user
 
 CONFIGURATION, PASSWORDS, ACCESS = "mosquitto.conf", "mosquitto.passwords", "mosquitto.access"
 HEAD = "# Written by lineset from shop.toml and stations.json; lineset shop init --rewrite writes it anew."
-MAX_PAYLOAD = 1 << 20
+MAX_PAYLOAD = 1 << 20  # a block's part is below 700 kB; what is bigger is no message of ours
 
 
 def mosquitto_text(config: ShopConfig, system_user: str) -> str:
@@ -41,7 +41,7 @@ def mosquitto_text(config: ShopConfig, system_user: str) -> str:
             f"password_file {_path(folder, PASSWORDS)}",
             f"acl_file {_path(folder, ACCESS)}",
             "",
-            f"message_size_limit {MAX_PAYLOAD}",
+            f"max_packet_size {MAX_PAYLOAD}",
             "max_inflight_messages 200",
             "max_queued_messages 10000",
             "persistence true",
