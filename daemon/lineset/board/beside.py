@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import time
 from collections.abc import AsyncIterator
@@ -12,7 +13,8 @@ import msgspec
 
 from lineset.board.errors import BoardError
 from lineset.board.kept_token import kept_token
-from lineset.board.server import BoardServer
+from lineset.board.own_certificate import own_certificate
+from lineset.board.server import BoardServer, own_address
 from lineset.equipment.facts import CATALOGUE as FACTS
 from lineset.equipment.language import all_words, sayer
 from lineset.physics.refrigerant import REFRIGERANTS
@@ -28,9 +30,13 @@ USUAL_PORT = 8930
 
 
 class BoardFile(msgspec.Struct, frozen=True, kw_only=True):
-    """`board.json`: the whole address of the page, with the token that opens it."""
+    """`board.json`: the whole address of the page, with the token that opens it.
+
+    `fingerprint` is the SHA-256 of a certificate of the station's own, as browsers show it.
+    """
 
     url: str
+    fingerprint: str = ""
 
 
 @contextlib.asynccontextmanager
@@ -49,11 +55,15 @@ async def board_beside(station: Station) -> AsyncIterator[BoardServer | None]:
         return told_of(station)
 
     token = kept_token(station.config.data / TOKEN_FILE, time.time())
+    certificate, key, fingerprint = config.certificate, config.key, ""
+    if config.network and certificate is None:
+        names = (own_address(), "127.0.0.1", "localhost")
+        certificate, key, fingerprint = await asyncio.to_thread(own_certificate, station.config.data, names)
 
     def server(port: int) -> BoardServer:
         return BoardServer(
             address, station.topics, about=about, port=port, network=config.network,
-            certificate=config.certificate, key=config.key, token=token,
+            certificate=certificate, key=key, token=token,
         )  # fmt: skip
 
     async with contextlib.AsyncExitStack() as stack:
@@ -64,7 +74,7 @@ async def board_beside(station: Station) -> AsyncIterator[BoardServer | None]:
                 raise
             board = await stack.enter_async_context(server(0))  # another station of this laptop has the usual one
         folder = station.runtime or runtime_folder()
-        write_private(folder / BOARD_FILE, msgspec.json.encode(BoardFile(url=board.url)))
+        write_private(folder / BOARD_FILE, msgspec.json.encode(BoardFile(url=board.url, fingerprint=fingerprint)))
         stack.callback(_take_away, folder / BOARD_FILE, board.url)
         yield board
 

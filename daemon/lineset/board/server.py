@@ -99,7 +99,8 @@ def application(
 class BoardServer:
     """Serves the board while it is entered: `async with BoardServer(...)`. `url` is the page's whole address.
 
-    `port` 0 takes a free one. `network` opens it to the local network. Raises BoardError when it cannot be served.
+    `port` 0 takes a free one. `network` opens it to the local network, for which it needs a certificate and its key.
+    Raises BoardError when it cannot be served.
     """
 
     def __init__(
@@ -114,6 +115,10 @@ class BoardServer:
         key: Path | None = None,
         token: str = "",
     ) -> None:
+        if network and certificate is None:
+            raise BoardError(
+                "beyond this machine the board is served with TLS only; name certificate and key under [board]"
+            )
         self.token = token or secrets.token_urlsafe(18)
         self._server = LoopServer(
             application(address, topics, self.token, about),
@@ -134,7 +139,7 @@ class BoardServer:
     @property
     def url(self) -> str:
         """The page's address, with the token that opens it."""
-        host = _own_address() if self._server.network else "127.0.0.1"
+        host = own_address() if self._server.network else "127.0.0.1"
         return f"{'https' if self._server.secure else 'http'}://{host}:{self.port}/#{self.token}"
 
     async def __aenter__(self) -> Self:
@@ -146,7 +151,7 @@ class BoardServer:
         await self._server.__aexit__()
 
 
-def _own_address() -> str:
+def own_address() -> str:
     """This machine's address on the network that it would reach others by; loopback when there is none."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:

@@ -26,10 +26,16 @@ def board(
     from lineset.stream.errors import StreamError
 
     try:
-        url = read_board_file(Path(at) if at else None).url
+        found = read_board_file(Path(at) if at else None)
     except StreamError as error:
         raise say_error("board", str(error), UNREACHABLE) from error
-    typer.echo(json.dumps({"url": url}) if as_json else url)
+    url = found.url
+    typer.echo(json.dumps({"url": url, "fingerprint": found.fingerprint}) if as_json else url)
+    if found.fingerprint and not as_json:
+        typer.echo(
+            "A phone that opens it warns, since nobody vouches for the station's own certificate. Go on where the "
+            f"certificate's SHA-256 is\n{found.fingerprint}"
+        )
     if open_it:
         import webbrowser
 

@@ -191,10 +191,6 @@ def metrics(config: Config) -> Diagnosis:
     where = f"{'http' if given.certificate is None else 'https'}://127.0.0.1:{given.port}{PATH}"
     there = asyncio.run(listens(given.port))
     found = f"{where}, {'something answers there' if there else 'nothing answers there: no station runs'}"
-    if given.network and (given.token is None or given.certificate is None):
-        lacking = " and ".join(key for key in ("token", "certificate") if getattr(given, key) is None)
-        found += f"; open to the network without {lacking}"
-        return Diagnosis(name, MIND, found, f"Set {lacking} under [metrics], or network = false")
     return Diagnosis(name, GOOD, found)
 
 

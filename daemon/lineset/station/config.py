@@ -66,7 +66,10 @@ class BrokerConfig(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class BoardConfig(msgspec.Struct, frozen=True, kw_only=True):
-    """The technician's page: on loopback, or, when `network` is set, for phones on the local network too."""
+    """The technician's page: on loopback, or, when `network` is set, for phones on the local network too, over TLS.
+
+    Without a certificate the station makes one of its own.
+    """
 
     enabled: bool = True
     port: int | None = None  # 0: any free one; None: the usual one, or a free one when that is taken

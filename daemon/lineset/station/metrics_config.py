@@ -17,7 +17,7 @@ _HOST = re.compile(r"[a-z0-9]([a-z0-9.-]{0,252})")
 
 
 class MetricsConfig(msgspec.Struct, frozen=True, kw_only=True):
-    """Where the counts of a running program can be read: on loopback, or beyond it when `network` is set.
+    """Where the counts of a running program can be read: on loopback, or, with TLS and a token, beyond it.
 
     `token` is a file with the word that a reader must bear; `hosts` are names under which readers ask for this
     machine besides its addresses.
@@ -54,6 +54,9 @@ def read_metrics(table: Table, base: Path, port: int = STATION_PORT) -> MetricsC
             table.problem("hosts", f"{host!r} is no host's name", 'Write it small and without port: "van-1.lan"')
     if bool(found.certificate) != bool(found.key):
         table.problem("certificate", "a certificate needs its key, and the other way round", "Give both, or neither")
+    if found.network and (found.token is None or found.certificate is None):
+        remedy = "Give token, certificate and key, or let a scraper on this machine read them"
+        table.problem("network", "beyond this machine metrics are served with TLS and a token only", remedy)
     if found.token is not None:
         try:
             read_token(found.token)

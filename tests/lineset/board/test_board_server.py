@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import hashlib
 import json
 import ssl
 import urllib.error
 import urllib.request
+import warnings
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
@@ -19,6 +21,7 @@ from station_rig import WAIT_S, station, station_text
 from lineset.board.beside import BOARD_FILE, board_beside, read_board_file
 from lineset.board.errors import BoardError
 from lineset.board.kept_token import HOLDS_S, kept_token
+from lineset.board.own_certificate import own_certificate
 from lineset.board.server import BoardServer
 from lineset.contract.topic import Topics
 from lineset.stream.address import BrokerAddress
@@ -182,3 +185,44 @@ def test_the_boards_token_holds_for_a_day_and_is_its_owners_alone(tmp_path: Path
     assert kept_token(file, now) not in (token, other)
     made = kept_token(file, now)
     assert kept_token(file, now - 1) != made  # made in the future, by a clock that was wrong
+
+
+async def test_on_the_local_network_there_is_only_tls_with_a_certificate_of_its_own(tmp_path: Path) -> None:
+    text = station_text(tmp_path / "data", "[board]\nport = 0\nnetwork = true\n")
+    async with station(tmp_path, text) as van, board_beside(van) as board:
+        assert board is not None
+        assert board.url.startswith("https://")
+        assert van.runtime is not None
+        told = read_board_file(van.runtime).fingerprint
+        context = ssl.create_default_context(cafile=str(tmp_path / "data" / "board-certificate.pem"))
+        status, body, _ = await get(f"https://127.0.0.1:{board.port}/session", board.token, context)
+        assert (status, json.loads(body)["station"]) == (200, van.config.name)
+        with pytest.raises((urllib.error.URLError, ConnectionError)):
+            await get(f"http://127.0.0.1:{board.port}/session", board.token)
+        old = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        old.check_hostname, old.verify_mode = False, ssl.CERT_NONE
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)
+            old.minimum_version = old.maximum_version = ssl.TLSVersion.TLSv1_1
+        old.set_ciphers("ALL:@SECLEVEL=0")
+        with pytest.raises((urllib.error.URLError, ssl.SSLError)):
+            await get(f"https://127.0.0.1:{board.port}/session", board.token, old)
+        served = await asyncio.to_thread(ssl.get_server_certificate, ("127.0.0.1", board.port))
+        digest = hashlib.sha256(ssl.PEM_cert_to_DER_cert(served)).hexdigest().upper()
+        assert told.replace(":", "") == digest
+    with pytest.raises(BoardError, match="TLS only"):
+        BoardServer(lambda: BrokerAddress("127.0.0.1", 1), TOPICS, about=dict, network=True)
+
+
+def test_its_own_certificate_is_kept_until_something_is_wrong_with_it(tmp_path: Path) -> None:
+    names = ("127.0.0.1", "localhost")
+    first = own_certificate(tmp_path, names)
+    assert first.key.stat().st_mode & 0o777 == 0o600
+    assert own_certificate(tmp_path, names) == first
+    other = own_certificate(tmp_path, ("192.0.2.7", *names))
+    assert other.fingerprint != first.fingerprint  # another address
+    other.key.chmod(0o644)  # somebody may have read it
+    third = own_certificate(tmp_path, ("192.0.2.7", *names))
+    assert third.fingerprint != other.fingerprint
+    third.certificate.write_bytes(b"damaged")
+    assert own_certificate(tmp_path, names).fingerprint not in (first.fingerprint, third.fingerprint)

@@ -6,6 +6,7 @@ import asyncio
 import json
 import os
 import shutil
+import socket
 from pathlib import Path
 from typing import NamedTuple
 
@@ -17,6 +18,7 @@ from lineset.cli.diagnosis import GOOD, MIND, STOPS
 from lineset.journal.seal import StationKey
 from lineset.physics import refrigerant
 from lineset.station.config import read
+from lineset.stream.broker import free_port
 from lineset_drivers.transports import serial as serial_ports
 from lineset_simulators.bluez import SimulatedBluez
 from lineset_simulators.bus import VARIABLE, dbus_daemon, private_bus
@@ -267,3 +269,18 @@ async def test_another_broker_is_knocked_at(bench: Bench) -> None:
     refused = await asyncio.to_thread(doctor_station.other_broker, config)
     assert refused.state == MIND
     assert "refused the user name or password" in refused.found
+
+
+def test_it_says_where_a_scraper_finds_the_metrics_and_whether_anything_answers(tmp_path: Path) -> None:
+    port = free_port()
+    config = read(f"{HEAD}[metrics]\nenabled = true\nport = {port}\n", tmp_path / "van.toml")
+    found = doctor_station.metrics(config)
+    assert (found.state, f"http://127.0.0.1:{port}/metrics" in found.found) == (GOOD, True)
+    assert "no station runs" in found.found
+    with socket.create_server(("127.0.0.1", port)):
+        assert "something answers there" in doctor_station.metrics(config).found
+    assert "metrics" in [each.name for each in doctor_station.station(config, tmp_path / "run", 0)]
+    plain = read(HEAD, tmp_path / "van.toml")
+    assert "metrics" not in [each.name for each in doctor_station.station(plain, tmp_path / "run", 0)]
+    any_port = doctor_station.metrics(read(f"{HEAD}[metrics]\nenabled = true\nport = 0\n", tmp_path / "van.toml"))
+    assert any_port.state == MIND
