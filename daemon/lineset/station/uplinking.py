@@ -8,7 +8,6 @@ copies of its events went ("shop_events"), and that the shop has all of it and t
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import random
 import time
 from pathlib import Path
@@ -17,10 +16,12 @@ from typing import TYPE_CHECKING, NamedTuple
 import structlog
 
 from lineset.contract.entry import EntryError
+from lineset.equipment.language import sayer
 from lineset.journal.errors import JournalError
 from lineset.journal.outbox import Outbox
 from lineset.journal.reader import JournalReader
 from lineset.journal.visit_files import SUFFIX
+from lineset.station import words_uplink
 from lineset.station.events import JournalEvents
 from lineset.station.join_file import NAME, check_names, read_join
 from lineset.station.retained import retained_topics
@@ -37,6 +38,7 @@ log = structlog.get_logger(__name__)
 EVENTS, FINAL = "shop_events", "shop_final"
 _WATCH_S = 1.0  # how often the join file is looked at
 _STOP_S = 3.0
+_AGAIN_S = 30.0
 
 
 class Unsent(NamedTuple):
@@ -87,6 +89,7 @@ class Uplinking:
         self._cleared: list[str] = []
         self._turn = random.randrange(1 << 16)  # stations begin at different nodes
         self._told = ""
+        self._say = sayer(config.language)
         self._status = StatusFile(config.data)
 
     # ---------------------------------------------------------------------------------------------------- begin and end
@@ -94,14 +97,17 @@ class Uplinking:
     async def run(self) -> None:
         """Begin whenever a join file comes, begin anew when it changes, end when it goes."""
         seen: tuple[int, ...] | None = None
+        again_at = float("inf")
         try:
             while True:
                 mark = self._mark()
-                if mark != seen:
-                    seen = mark
+                if self._running is not None and self._running.done():
+                    again_at = min(again_at, time.monotonic() + _AGAIN_S)  # a fault of ours, which is in the log
+                if mark != seen or time.monotonic() >= again_at:
+                    seen, again_at = mark, float("inf")
                     await self._end()
-                    if mark is not None:
-                        await self._begin()
+                    if mark is not None and not await self._begin():
+                        again_at = time.monotonic() + _AGAIN_S
                     self._news()
                 await self._keep_status()
                 await asyncio.sleep(_WATCH_S)
@@ -115,15 +121,16 @@ class Uplinking:
             return None
         return found.st_mtime_ns, found.st_ctime_ns, found.st_ino, found.st_size, found.st_mode
 
-    async def _begin(self) -> None:
+    async def _begin(self) -> bool:
+        """False when it has to be tried again though nothing changes."""
         station = self._station
         try:
             self._address()
-        except SettingsError as error:
+            waiting = await asyncio.to_thread(unsent, self.folder, station.outbox)
+        except (SettingsError, OSError) as error:
             self.problem = str(error)
-            log.error("the shop's join file cannot be used", error=str(error))
-            return
-        waiting = await asyncio.to_thread(unsent, self.folder, station.outbox)
+            log.error("nothing goes to the shop", error=str(error))
+            return isinstance(error, SettingsError)
         uplink = Uplink(
             self._address,
             station.topics,
@@ -147,6 +154,7 @@ class Uplinking:
         self._running = asyncio.create_task(uplink.run(), name="uplink")
         self._running.add_done_callback(_told_if_failed)
         log.info("uplink to the shop", file=str(self.file), visits=len(waiting))
+        return True
 
     async def _end(self) -> None:
         running, self._running, self.uplink, self.problem = self._running, None, None, ""
@@ -178,7 +186,13 @@ class Uplinking:
         if uplink is None or not visit or visit in self._events:
             return
         uplink.add(visit, path, time.time_ns(), is_open=True)
-        events = JournalEvents(path, visit, station.topics, station.outbox, station.config.units, destination=EVENTS)
+        try:
+            events = JournalEvents(
+                path, visit, station.topics, station.outbox, station.config.units, destination=EVENTS
+            )
+        except JournalError as error:
+            log.error("the shop gets no copies of events of a visit", visit=visit, error=str(error))
+            return
         self._events[visit] = events
         uplink.publisher.attach(events)
 
@@ -240,13 +254,10 @@ class Uplinking:
         """How the way to the shop stands, for the technician; empty where no shop is joined."""
         uplink = self.uplink
         if uplink is None:
-            return f"nothing goes to the shop: {self.problem}" if self.problem else ""
-        if problem := uplink.problem:
-            return f"the shop does not take {problem}; everything is kept here and tried again"
-        if uplink.connected:
-            return "connected to the shop"
-        words = _AWAY.get(uplink.status.state, "the shop cannot be reached now")
-        return f"{words}; the record waits here and goes by itself"
+            return self._say(words_uplink.UNUSABLE).format(problem=self.problem) if self.problem else ""
+        for visit, words in uplink.problems.items():
+            return self._say(words_uplink.NOT_TAKEN).format(visit=visit, words=words.rstrip("."))
+        return self._say(words_uplink.STATES.get(uplink.status.state, words_uplink.AWAY))
 
     def _news(self) -> None:
         sentence = self.sentence
@@ -266,16 +277,10 @@ class Uplinking:
             last_receipt=self.counts.last_receipt,
             problems=uplink.problems if uplink is not None else {},
         )
-        with contextlib.suppress(OSError):
+        try:
             await self._status.keep(status)
-
-
-_AWAY = {
-    "refused": "the shop's broker refuses this station",
-    "tls": "no encrypted connection to the shop can be made",
-    "settings": "the shop's join file cannot be used",
-    "stalled": "the shop's broker does not keep up",
-}
+        except OSError as error:
+            log.debug("how the uplink stands is not kept for the doctor", error=str(error))
 
 
 def _left_behind(path: Path, visit: str, station: Station) -> list[str]:

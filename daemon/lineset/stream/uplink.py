@@ -38,7 +38,8 @@ SHOP = "shop"  # the outbox's destination of blocks
 NOW_S = 5.0
 UNDER_WAY = 4  # journals on their way at once, the open one besides
 PATIENCE_S, KEEPALIVE_S = 60.0, 60  # a weak mobile signal takes its time
-_LOOK_S, _LOOK_AWAY_S = 1.0, 5.0  # how often a journal is looked at for new blocks; while there is no connection
+_LOOK_S, _LOOK_AWAY_S = 2.0, 5.0  # how often a journal is looked at for new blocks; while there is no connection
+_HOLD_S = 1.0
 _ERROR_S = 60.0  # a journal that cannot be read is tried again
 
 _receipt = msgspec.json.Decoder(ReceiptMessage)
@@ -178,8 +179,9 @@ class Uplink:
         journal = self._journals.get(visit)
         if journal is not None:
             journal.held = True
-            async with self._reading:
-                pass
+            with contextlib.suppress(TimeoutError):  # a disk that hangs; sealing does not wait for that
+                async with asyncio.timeout(_HOLD_S), self._reading:
+                    pass
 
     def release(self, visit: str) -> None:
         """Read the journal again."""

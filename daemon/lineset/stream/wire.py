@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from lineset.stream.link import Session
 
-MOST_BYTES, MOST_MESSAGES = 512 * 1024, 16
+MOST_BYTES, MOST_MESSAGES = 256 * 1024, 16
 
 
 @dataclass(slots=True)

@@ -94,9 +94,9 @@ async def test_a_visit_goes_from_the_instrument_into_the_database(tmp_path: Path
             # the credentials are changed while it runs: the old ones end, the new file goes on
             write_private(given, join_text(stations.rotate(shop_config, "van-3")).encode())
             await supervisor.reload()
-            await until(lambda: running.uplinking.sentence.startswith("the shop's broker refuses this station"))
+            await until(lambda: running.uplinking.sentence.startswith("The shop's broker refuses this station"))
             shop_join.join(given, tmp_path / "van" / "station.toml")
-            await until(lambda: running.uplinking.sentence == "connected to the shop")
+            await until(lambda: running.uplinking.sentence == "The shop receives the record.")
 
             assert (await hand.command("force-close", OVER))["ok"]
             journal = visit_journal(data, "v1")
@@ -108,7 +108,7 @@ async def test_a_visit_goes_from_the_instrument_into_the_database(tmp_path: Path
             # a station that the shop revoked is told, and keeps its record
             stations.revoke(shop_config, "van-3")
             await supervisor.reload()
-            await until(lambda: running.uplinking.sentence.startswith("the shop's broker refuses this station"))
+            await until(lambda: running.uplinking.sentence.startswith("The shop's broker refuses this station"))
             assert "waits here" in running.uplinking.sentence
     assert seal is not None
     async with connected(shop_config.database("auditor")) as database:

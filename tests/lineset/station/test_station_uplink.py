@@ -28,6 +28,7 @@ from station_rig import (
 
 from lineset.contract.topic import Topics
 from lineset.journal.reader import JournalReader
+from lineset.journal.verify import verify
 from lineset.station.daemon import Station
 from lineset.station.uplinking import FINAL
 from lineset.stream.broker import LocalBroker, free_port
@@ -122,7 +123,7 @@ async def test_a_station_joins_while_it_runs_and_its_visit_goes_whole(tmp_path: 
         await office.instrument("gauges", "linked")
         said = office.on("station")[-1].json
         assert said["public_key"] == running.key.public.hex()
-        await hand.until(lambda: told(hand) == "connected to the shop")
+        await hand.until(lambda: told(hand) == "The shop receives the record.")
         await collector.until(lambda: len(collector.visit("v1").data) > 5)
         assert (await hand.command("force-close", OVER))["ok"]
         path = visit_journal(tmp_path / "data", "v1")
@@ -193,7 +194,7 @@ async def test_the_join_file_is_replaced_while_the_station_runs(tmp_path: Path, 
         await hand.until(lambda: told(hand) == "")
         assert running.uplinking.uplink is None
         file = put_join(tmp_path, join_text(str(address), password=address.password))
-        await hand.until(lambda: told(hand) == "connected to the shop")
+        await hand.until(lambda: told(hand) == "The shop receives the record.")
         assert (await hand.command("force-close", OVER))["ok"]
         await until(lambda: running.uplinking.counts.visits_finished)
     path = visit_journal(tmp_path / "data", "v1")
@@ -241,6 +242,32 @@ async def test_a_shop_that_is_away_costs_a_visit_nothing(tmp_path: Path, bus: Pt
     assert "no broker can be reached" in found[0].found
 
 
+async def test_a_shop_that_answers_nothing_delays_nothing(tmp_path: Path, bus: PtyPeer) -> None:
+    """Something listens there and never says a word: commands are done, readings settle, the end comes at once."""
+    silent: list[asyncio.StreamWriter] = []
+    calls = asyncio.Event()
+
+    async def swallow(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        silent.append(writer)
+        calls.set()
+        await reader.read()
+
+    server = await asyncio.start_server(swallow, "127.0.0.1", 0)
+    port = server.sockets[0].getsockname()[1]
+    async with station(tmp_path, text_with_gauges(tmp_path, bus)) as running, hearing(running) as hand:
+        put_join(tmp_path, join_text(f"mqtt://127.0.0.1:{port}", password="x"))
+        await asyncio.wait_for(calls.wait(), WAIT_S)
+        assert (await hand.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
+        await hand.settled("v1", "at_rest", "vapor_service_pressure")
+        assert (await hand.command("force-close", OVER))["ok"]
+        assert running.uplinking.uplink is not None
+        assert not running.uplinking.uplink.connected
+    server.close()
+    for writer in silent:
+        writer.close()
+    assert verify(visit_journal(tmp_path / "data", "v1")).ok
+
+
 async def test_a_problem_that_the_shop_tells_reaches_the_technician(tmp_path: Path, bus: PtyPeer) -> None:
     def refused(receipt: dict[str, object]) -> dict[str, object]:
         return receipt | {"blocks": 0, "through": 0, "head": "", "problem": "unknown", "words": "no such station"}
@@ -258,4 +285,4 @@ async def test_a_problem_that_the_shop_tells_reaches_the_technician(tmp_path: Pa
         collector.twist = lambda receipt: receipt
         # over a new connection it is tried again at once
         joined(tmp_path, shop)
-        await hand.until(lambda: told(hand) == "connected to the shop")
+        await hand.until(lambda: told(hand) == "The shop receives the record.")

@@ -134,7 +134,7 @@ def test_a_block_that_went_before_comes_again_with_the_seal() -> None:
         ReceiptMessage(t=0.0, journal=JOURNAL, blocks=2, through=19, head=block(2).hash.hex()),
         ReceiptMessage(t=0.0, journal=JOURNAL, blocks=5, through=50, head=block(5).hash.hex()),
         ReceiptMessage(t=0.0, journal=JOURNAL, blocks=3, through=30, head=block(3).hash.hex(), sealed=True),
-        ReceiptMessage(t=0.0, journal=JOURNAL, blocks=-1, through=-10, head=block(3).hash.hex()),
+        ReceiptMessage(t=0.0, journal=JOURNAL, blocks=-1, through=30, head=block(3).hash.hex()),
         ReceiptMessage(t=0.0, journal=JOURNAL, blocks=0, through=20, head=""),
     ],
     ids=["head", "through", "ahead of us", "seal we do not have", "negative", "none, through some"],

@@ -90,7 +90,8 @@ function show() {
   const online = linked && job.station && job.station.online;
   say($("link"), !linked ? t("No connection to the station; it goes on recording. Trying again.")
     : !online ? t("The station is not running.")
-    : job.station.recording === false ? t("Nothing is being recorded: {reason}", { reason: job.station.reason || "" }) : t("Connected."));
+    : job.station.recording === false ? t("Nothing is being recorded: {reason}", { reason: job.station.reason || "" })
+    : [t("Connected."), job.station.uplink].filter(Boolean).join(" "));
   say($("visit-name"), visit ? t("Visit {visit}", { visit: visit.visit }) : t("Job sheet"));
   say($("standing"), visit ? t("Phase: {phase}", { phase: t(visit.phase.replace("_", " ")) }) : "");
   $("opening").hidden = Boolean(visit) || !online;
