@@ -1,0 +1,134 @@
+"""What an audit costs: samples/s a core, beside a plain loop that only reads and hashes; and visits in parallel.
+
+    python tests/bench/bench_audit.py [--minutes N] [--repeat N] [--visits N] [--json]
+
+The visit is that of bench_engine.py, through the engine, in a sealed journal in a temporary folder. The plain loop
+fetches all rows with sqlite3 and takes one SHA-256 over their bodies. Everything runs in one run, the least CPU time of
+the repeats counts; the parallel figure is wall time over processes that start anew. Asserts nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import sqlite3
+import tempfile
+import time
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import msgspec
+from bench_engine import the_visit
+
+from lineset.audit.audit import audit
+from lineset.audit.holding import FileItems
+from lineset.cli.audit import _audit_all
+from lineset.contract import entry as e
+from lineset.engine.fingerprint import fingerprint
+from lineset.engine.fold import Engine
+from lineset.journal.block import Block, framed
+from lineset.journal.file import JournalFile
+from lineset.journal.reader import JournalReader
+from lineset.journal.rebuild import rebuild
+from lineset.journal.row import Row
+from lineset.journal.seal import StationKey
+from lineset.journal.verify import verify
+
+
+def the_journal(path: Path, minutes: float) -> tuple[int, int]:
+    """Write the visit as a station would; how many samples and rows it has."""
+    inputs, samples = the_visit(minutes)
+    engine, rows, seq = Engine(fingerprint()), list[Row](), 0
+    for t, body in inputs:
+        if isinstance(body, e.Opened):
+            body = msgspec.structs.replace(body, fingerprint=fingerprint(), version="0")
+        seq += 1
+        rows.append(Row(seq, t, e.kind_of(body), e.encode(body)))
+        for out in engine.push(seq, t, body):
+            seq += 1
+            rows.append(Row(seq, t, e.kind_of(out), e.encode(out)))
+        engine.take_live()
+    key = StationKey.load_or_generate(path.with_name("station.key"))
+    with JournalFile.create(path, meta={"station": "s", "visit": path.stem}) as journal:
+        for at in range(0, len(rows), 500):
+            journal.append(rows[at : at + 500])
+        journal.put_seal(key, rows[-1].t)
+    return samples, len(rows)
+
+
+def plain(path: Path) -> bytes:
+    """Read every row and hash it: the least that anybody who looks at all of it does."""
+    digest = hashlib.sha256()
+    with closing(sqlite3.connect(path)) as db:
+        for seq, t, kind, body in db.execute("SELECT seq, t, kind, body FROM rows ORDER BY seq"):
+            digest.update(f"{seq} {t} {kind} ".encode())
+            digest.update(body)
+    return digest.digest()
+
+
+def blocks_of(path: Path) -> list[tuple[Block, bytes]]:
+    with JournalReader(path) as reader:
+        items = FileItems(reader)
+        return [(block, framed(items.upto(block.last))) for block in reader.blocks()]
+
+
+def least(work: Callable[[], object], repeat: int) -> float:
+    """CPU seconds of the quickest of some runs."""
+    times = []
+    for _ in range(repeat):
+        began = time.process_time()
+        work()
+        times.append(time.process_time() - began)
+    return min(times)
+
+
+def main() -> None:
+    options = argparse.ArgumentParser()
+    options.add_argument("--minutes", type=float, default=20.0)
+    options.add_argument("--repeat", type=int, default=3)
+    options.add_argument("--visits", type=int, default=4)
+    options.add_argument("--json", action="store_true")
+    given = options.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "visit-0.journal"
+        samples, rows = the_journal(path, given.minutes)
+        found = audit(path)
+        assert found.replay is not None
+        assert (found.outcome, found.replay.differences) == ("pass", 0), found.wrong
+        with JournalReader(path) as reader:
+            meta, seal = dict(reader.meta), reader.seal()
+        sent = blocks_of(path)
+        again = Path(folder) / "again.journal"
+
+        def rebuilt() -> None:
+            rebuild(again, meta, sent, seal, durably=False)
+            again.unlink()
+
+        costs = {
+            "plain loop": least(lambda: plain(path), given.repeat),
+            "verify": least(lambda: verify(path), given.repeat),
+            "audit": least(lambda: audit(path), given.repeat),
+            "rebuild from blocks": least(rebuilt, given.repeat),
+        }
+        several = [path]
+        for n in range(1, given.visits):
+            several.append(path.with_name(f"visit-{n}.journal"))
+            several[-1].write_bytes(path.read_bytes())
+        began = time.perf_counter()
+        outcomes = [each.outcome for each in _audit_all([(each, ()) for each in several], 0, quiet=True)]
+        wall = time.perf_counter() - began
+        assert set(outcomes) == {"pass"}
+    told = {name: round(samples / cost) for name, cost in costs.items()}
+    told["parallel, all cores, wall"] = round(samples * given.visits / wall)
+    if given.json:
+        print(json.dumps({"samples": samples, "rows": rows, "samples_per_s": told}))
+        return
+    print(f"{samples} samples in {rows} entries; samples/s:")
+    for name, speed in told.items():
+        print(f"  {name:28} {speed:>10,}   {told['plain loop'] / speed:6.1f} times the plain loop's time")
+
+
+if __name__ == "__main__":
+    main()
