@@ -17,6 +17,7 @@ from cli_process import PROGRAM, Running
 from station_rig import SYSTEM, WAIT_S, listening, visit_journal, write_config
 
 from lineset.contract.topic import Topics
+from lineset.station.join_file import JoinFile, join_text
 from lineset.stream.address import read_broker_file
 from lineset.stream.broker import LocalBroker
 from lineset_drivers.relay_server import new_key
@@ -91,6 +92,11 @@ async def test_a_station_with_its_own_broker_keeps_its_secrets(tmp_path: Path, f
     (tmp_path / "data").mkdir(mode=0o755)  # made by somebody, for all to read
     secrets = {"bind key": BINDKEY, "token": private(tmp_path / "token", TOKEN)}
     secrets["relay key"] = private(tmp_path / "relay.key", new_key())
+    join = JoinFile(
+        format=1, shop="north", station="van-3", urls=("mqtts://127.0.0.1:1",), username="van-3", password=PASSWORD
+    )
+    private(tmp_path / "data" / "uplink.toml", join_text(join))
+    secrets["password at the shop"] = PASSWORD
     async with talkative(tmp_path, STATION + SYSTEM + INSTRUMENTS, *form) as running:
         broker = read_broker_file(tmp_path / "run")
         secrets |= {f"password of {role}": who["password"] for role, who in broker.credentials.items()}
@@ -105,6 +111,7 @@ async def test_a_station_with_its_own_broker_keeps_its_secrets(tmp_path: Path, f
             reply = await ear.command("visit-open", {"systems": []})
             assert reply["ok"], reply
             await ear.instrument("attic", "seeking", "cannot")
+            await running.until("mqtts://127.0.0.1:1: no broker can be reached", err=True)
             assert (await ear.command("note", {"text": "noted"}))["ok"]
     keep(secrets, running, tmp_path)
     assert b"left out of the record" in visit_journal(tmp_path / "data", reply["data"]["visit"]).read_bytes()
