@@ -14,9 +14,9 @@ if TYPE_CHECKING:
 CONNECT_S = 10.0
 COMMAND_S = 60.0  # a batch that took longer than this is tried anew over another connection
 
-# SQLSTATE classes (PostgreSQL manual, appendix A) of what goes by itself or by an operator: connection, resources such
-# as a full disk, operator intervention, system error; and 40, of two transactions that met.
-_PASSING = ("08", "53", "57", "58", "40", "55")
+# SQLSTATE classes (PostgreSQL manual, appendix A) of what lies in the data: data exception, integrity constraint
+# violation, program limit exceeded. Everything else goes by itself or by an operator: connection, a full disk, rights.
+_OF_DATA = ("22", "23", "54")
 
 
 def driver() -> Any:
@@ -51,10 +51,10 @@ async def connected(address: DatabaseAddress, **more: Any) -> AsyncIterator[Any]
 
 
 def is_passing(error: BaseException) -> bool:
-    """Whether the same may succeed later: no server, a full disk, a lost race; not: data that the server refuses."""
+    """Whether the same may succeed later: no server, a full disk, no rights; not: data that the server refuses."""
     asyncpg = driver()
     if isinstance(error, asyncpg.PostgresError):
-        return (error.sqlstate or "").startswith(_PASSING)
+        return not (error.sqlstate or "").startswith(_OF_DATA)
     return isinstance(error, OSError | TimeoutError | asyncpg.InterfaceError) and not isinstance(
         error, ValueError
     )  # asyncpg's DataError, of a value that does not fit a column, is both

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime
+from datetime import datetime
 
 from lineset.contract import entry as e
 from lineset.contract.transfer import BlockMessage, SealRecord
@@ -33,53 +33,10 @@ from lineset.shop.block_message import (
     inflated,
     read_message,
 )
-from lineset.shop.carrying import Carrier
+from lineset.shop.standing import Known, Waiting, wanted
 
 MAX_AHEAD = 256  # blocks that may wait for one before them
 MAX_WAITING = 2 * MAX_FRAMED  # bytes that may wait for one visit
-MAX_WANTED = 64  # numbers in one receipt
-
-
-@dataclass(frozen=True, slots=True)
-class Waiting:
-    """What is known, without its bytes, of a part that waits."""
-
-    n: int
-    part: int
-    parts: int
-    hash: bytes
-    sha256: bytes
-    size: int
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """What the shop has of a visit. `journal` is empty while it has nothing; `key` is the station's, None: not known.
-
-    `hashes` are those of earlier blocks that came again. `problem` and `words` say why the next block was put aside.
-    """
-
-    id: int
-    month: date
-    station: str
-    visit: str
-    journal: str = ""
-    meta: Mapping[str, str] = field(default_factory=dict)
-    blocks: int = 0
-    through: int = 0
-    head: bytes = b""
-    rows: int = 0
-    gaps: int = 0
-    sealed: bool = False
-    seal: SealRecord | None = None
-    key: bytes | None = None
-    revoked: bool = False
-    removed: bool = False
-    carrier: Carrier | None = None
-    waiting: tuple[Waiting, ...] = ()
-    hashes: Mapping[int, bytes] = field(default_factory=dict)
-    problem: str = ""
-    words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -387,35 +344,3 @@ class _Intake:
         if known.problem:
             out.problem, out.words = known.problem, known.words
         out.wanted = wanted(known)
-
-
-def wanted(known: Known) -> tuple[int, ...]:
-    """The blocks whose absence shows: a later one is there. One whose parts still come is none of them."""
-    if not known.waiting:
-        return ()
-    parts: dict[tuple[int, bytes], set[int]] = {}
-    counts: dict[tuple[int, bytes], int] = {}
-    for each in known.waiting:
-        parts.setdefault((each.n, each.hash), set()).add(each.part)
-        counts[each.n, each.hash] = each.parts
-    whole = {n for (n, hash_), found in parts.items() if len(found) >= counts[n, hash_]}
-    latest = max(each.n for each in known.waiting)
-    return tuple(n for n in range(known.blocks + 1, latest) if n not in whole)[:MAX_WANTED]
-
-
-def runs_on(known: Known, fresh: Sequence[int]) -> list[Waiting]:
-    """What of that which waits may be taken once blocks of the numbers `fresh` are there: its bytes are needed."""
-    if not known.waiting:
-        return []
-    waiting: dict[int, list[Waiting]] = {}
-    for each in known.waiting:
-        waiting.setdefault(each.n, []).append(each)
-    found: list[Waiting] = []
-    size, n, new = 0, known.blocks + 1, set(fresh)
-    while n in waiting or n in new:
-        found += waiting.get(n, ())
-        size += sum(each.size for each in waiting.get(n, ()))
-        if size > MAX_FRAMED * 2:
-            break
-        n += 1
-    return found

@@ -23,9 +23,19 @@ from lineset.shop.block_message import KEY, UNREADABLE, Arrived, SetAside
 from lineset.shop.carrying import Carrier
 from lineset.shop.database import connect, explained, is_passing, remedy, said
 from lineset.shop.errors import DatabaseError
-from lineset.shop.intake import Known, Outcome, runs_on, take_in
+from lineset.shop.intake import Outcome, take_in
 from lineset.shop.rows_of_block import rows_of_block
-from lineset.shop.visit_rows import Change, Key, asides, load_visits, stored_hashes, waiting_payloads, write
+from lineset.shop.standing import Known, runs_on
+from lineset.shop.visit_rows import (
+    LEARN_KEY,
+    Change,
+    Key,
+    asides,
+    load_visits,
+    stored_hashes,
+    waiting_payloads,
+    write,
+)
 
 if TYPE_CHECKING:
     from lineset.shop.shop_config import DatabaseAddress
@@ -35,13 +45,6 @@ log = structlog.get_logger(__name__)
 MAX_KEPT = 4096  # visits whose state is kept between batches
 TRIES = 8  # of a batch that meets another collector's
 KEPT_S = 300.0  # after so long everything is read anew: a person may have revoked a station, or changed its key
-
-
-_LEARN = """
-INSERT INTO lineset.station (station, public_key) VALUES ($1, $2)
-ON CONFLICT (station) DO UPDATE SET public_key = coalesce(station.public_key, excluded.public_key)
-RETURNING public_key
-"""
 
 
 class DatabaseAwayError(DatabaseError):
@@ -125,7 +128,15 @@ class Store:
         fresh: dict[Key, list[Arrived]] = {key: [] for key in more}
         for each in batch:
             fresh.setdefault((each.station, each.visit), []).append(each)
-        return await self._store(fresh, 1 << 30)
+        try:
+            return await self._store(fresh, 1 << 30)
+        except DatabaseAwayError:
+            raise
+        except Exception as error:  # nobody may be stopped by it for good: what it was is said, and it is tried again
+            log.exception("a batch was not stored")
+            self.forget(fresh)
+            await self._drop()
+            raise DatabaseAwayError(self.address, f"while a batch was stored: {said(error)}", remedy(error)) from error
 
     async def _store(self, fresh: dict[Key, list[Arrived]], pull: int) -> Stored:
         if not fresh:
@@ -135,6 +146,8 @@ class Store:
                 return await self._attempt(fresh, pull)
             except _MovedOnError:
                 self.forget(fresh)
+                if attempt and len(fresh) > 1:
+                    return await self._one_by_one(fresh, pull)
                 await asyncio.sleep(random.uniform(0, 0.02 * 2**attempt))
             except DatabaseError:
                 self.forget(fresh)
@@ -158,13 +171,17 @@ class Store:
         if connection is not None:
             connection.terminate()
 
+    async def _one_by_one(self, fresh: dict[Key, list[Arrived]], pull: int) -> Stored:
+        stored = Stored()
+        for key, arrived in fresh.items():
+            stored.add(await self._store({key: arrived}, pull))
+        return stored
+
     async def _narrow(self, fresh: dict[Key, list[Arrived]], pull: int, error: Exception) -> Stored:
         """The batch in smaller parts, down to the one message that is refused, which is put aside."""
-        stored = Stored()
         if len(fresh) > 1:
-            for key, arrived in fresh.items():
-                stored.add(await self._store({key: arrived}, pull))
-            return stored
+            return await self._one_by_one(fresh, pull)
+        stored = Stored()
         ((key, arrived),) = fresh.items()
         if len(arrived) > 1:
             for each in sorted(arrived, key=lambda each: each.n):
@@ -214,7 +231,7 @@ class Store:
         try:
             strange = 0
             for station, key in keys.items():
-                known = await connection.fetchval(_LEARN, station, key)
+                known = await connection.fetchval(LEARN_KEY, station, key)
                 if known != key:
                     strange += 1
                     log.warning("a station names another key than the one it is known by", station=station)

@@ -9,13 +9,17 @@ from datetime import UTC, datetime
 from typing import Any
 
 import msgspec
+import structlog
 
 from lineset.contract.transfer import SealRecord
 from lineset.shop.block_message import Arrived
-from lineset.shop.carrying import Carrier
+from lineset.shop.carrying import Carried, Carrier
 from lineset.shop.cleaning import cleaned
-from lineset.shop.intake import Known, Outcome, Waiting
+from lineset.shop.intake import Outcome
 from lineset.shop.rows_of_block import COLUMNS, COPY_END, COPY_HEAD, READING_COLUMNS, BlockRows
+from lineset.shop.standing import Known, Waiting
+
+log = structlog.get_logger(__name__)
 
 MAX_ASIDE = 1000  # different messages of one visit that are put aside whole; more are only counted in the log
 Key = tuple[str, str]  # station, visit
@@ -43,6 +47,11 @@ SELECT w.station, w.visit, v.id, v.month, v.journal, v.meta, v.blocks, v.through
 FROM unnest($1::text[], $2::text[]) AS w (station, visit)
 LEFT JOIN lineset.visit v USING (station, visit)
 LEFT JOIN lineset.station s ON s.station = w.station
+"""
+LEARN_KEY = """
+INSERT INTO lineset.station (station, public_key) VALUES ($1, $2)
+ON CONFLICT (station) DO UPDATE SET public_key = coalesce(station.public_key, excluded.public_key)
+RETURNING public_key
 """
 _NEW_ID = "SELECT nextval(pg_get_serial_sequence('lineset.visit', 'id')) FROM generate_series(1, $1)"
 _WAITING = """
@@ -83,7 +92,7 @@ async def load_visits(connection: Any, keys: Sequence[Key]) -> dict[Key, Known]:
             words=words, carrier=Carrier(),
         )  # fmt: skip
         if row["id"] is not None:
-            carrier = Carrier.load(row["carried"])
+            carrier = await _carrier(connection, row)
             known = replace(
                 known, journal=row["journal"], meta=msgspec.json.decode(row["meta"], type=dict[str, str]),
                 blocks=row["blocks"], through=row["through"], head=row["head"], rows=carrier.carried.rows,
@@ -92,6 +101,20 @@ async def load_visits(connection: Any, keys: Sequence[Key]) -> dict[Key, Known]:
             )  # fmt: skip
         found[key] = known
     return found
+
+
+_COUNTED = "SELECT coalesce(sum(rows), 0), coalesce(sum(gaps), 0) FROM lineset.block WHERE month = $1 AND visit_id = $2"
+
+
+async def _carrier(connection: Any, row: Any) -> Carrier:
+    try:
+        return Carrier.load(row["carried"])
+    except msgspec.MsgspecError as error:
+        log.error(
+            "what is carried of a visit cannot be read; its next rows say less", visit=row["id"], error=str(error)
+        )
+        rows, gaps = await connection.fetchrow(_COUNTED, row["month"], row["id"])
+        return Carrier(Carried(rows=int(rows), gaps=int(gaps)))
 
 
 async def stored_hashes(connection: Any, known: Known, numbers: Iterable[int]) -> dict[int, bytes]:
@@ -169,6 +192,12 @@ async def write(connection: Any, changes: Sequence[Change], collector: str) -> b
             "UPDATE lineset.visit SET sealed_at = $2, seal = $3::text::jsonb WHERE id = $1",
             [(each.known.id, datetime.now(UTC), msgspec.json.encode(each.outcome.seal).decode()) for each in sealed],
         )
+    asked = [each.known.id for each in changes if each.known.sealed and each.outcome.again]
+    if asked:  # its receipt is said again
+        await connection.execute(
+            "UPDATE lineset.visit SET receipt_cleared_at = NULL WHERE id = ANY($1) AND receipt_cleared_at IS NOT NULL",
+            asked,
+        )
     await _waiting(connection, changes)
     await _aside(connection, changes, collector)
     return True
@@ -181,13 +210,9 @@ async def _stations(connection: Any, changes: Sequence[Change]) -> bool:
             "INSERT INTO lineset.station (station) SELECT unnest($1::text[]) ON CONFLICT DO NOTHING", stations
         )
     for change in changes:
-        if change.outcome.key is not None:
-            done = await connection.fetchval(
-                "UPDATE lineset.station SET public_key = $2 WHERE station = $1 AND public_key IS NULL RETURNING 1",
-                change.known.station, change.outcome.key,
-            )  # fmt: skip
-            if done is None:
-                return False  # it is known by now
+        key = change.outcome.key
+        if key is not None and key != await connection.fetchval(LEARN_KEY, change.known.station, key):
+            return False  # another one is known by now
     return True
 
 

@@ -20,7 +20,8 @@ from lineset.journal.reader import JournalReader
 from lineset.journal.seal import StationKey
 from lineset.shop import block_message, intake
 from lineset.shop.block_message import Arrived, read_message
-from lineset.shop.intake import Known, Outcome, take_in, wanted
+from lineset.shop.intake import Outcome, take_in
+from lineset.shop.standing import Known, runs_on, wanted
 
 REASONS = {"other_record", "forged", "unreadable", "oversized", "newer", "key", "unknown"}
 
@@ -52,7 +53,7 @@ class Shop:
 
     def come(self, arrived: Iterable[Arrived]) -> Outcome:
         fresh = list(arrived)
-        needed = {each.sha256 for each in intake.runs_on(self.known, [each.n for each in fresh])}
+        needed = {each.sha256 for each in runs_on(self.known, [each.n for each in fresh])}
         waited = [replace(self.waiting[sha256], waited=True) for sha256 in needed]
         out = take_in(replace(self.known, hashes=self.hashes), [*fresh, *waited])
         for taken in out.taken:

@@ -12,9 +12,10 @@ import pytest
 from shop_blocks import changed, sent, write_journal
 from shop_record import assert_whole
 
+from lineset.journal.seal import StationKey
 from lineset.shop.database import connected
 from lineset.shop.shop_config import ShopConfig
-from lineset.shop.storing import Store
+from lineset.shop.storing import DatabaseAwayError, Store
 
 
 @pytest.fixture
@@ -107,3 +108,65 @@ async def test_one_refused_message_stops_no_other_station(store: Store, auditor:
     await assert_whole(auditor, bad)
     kept = await auditor.fetchrow("SELECT reason, payload, times FROM lineset.set_aside")
     assert (kept["reason"], kept["payload"], kept["times"]) == ("forged", forged, 1)
+
+
+async def test_two_visits_of_a_station_whose_key_is_not_known_yet(store: Store, auditor: Any, tmp_path: Path) -> None:
+    visits = [sent(write_journal(tmp_path / "j", visit=f"v{n}")) for n in range(2)]
+    other = sent(write_journal(tmp_path / "j", visit="v2", key=StationKey.generate(tmp_path / "other")))
+    stored = await store.store([visit.arrived(*each) for visit in (*visits, other) for each in visit.all])
+    assert stored.aside == {"key": 1}
+    assert [stored.receipts["van-1", f"v{n}"].sealed for n in range(3)] == [True, True, False]
+    assert await auditor.fetchval("SELECT count(*) FROM lineset.visit WHERE sealed_at IS NOT NULL") == 2
+
+
+async def test_what_the_database_refuses_is_put_aside_alone(
+    store: Store, shop_config: ShopConfig, auditor: Any, tmp_path: Path
+) -> None:
+    """Nothing that is known makes the server refuse a row; here a constraint does."""
+    good = sent(write_journal(tmp_path / "j", station="van-1"))
+    bad = sent(write_journal(tmp_path / "j", station="van-2", visit="visit-2"))
+    async with connected(shop_config.database("owner")) as owner:
+        await owner.execute(
+            "CREATE FUNCTION lineset.odd() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
+            "IF (SELECT station FROM lineset.visit WHERE id = NEW.visit_id) = 'van-2' THEN "
+            "RAISE EXCEPTION 'odd' USING ERRCODE = 'data_exception'; END IF; RETURN NEW; END $$;"
+            "CREATE TRIGGER odd BEFORE INSERT ON lineset.finding FOR EACH ROW EXECUTE FUNCTION lineset.odd()"
+        )
+        last = len(bad.payloads)
+        batch = [visit.arrived(*each) for visit in (bad, good) for each in visit.all]
+        stored = await store.store(batch)
+        await assert_whole(auditor, good)
+        receipt = stored.receipts["van-2", "visit-2"]
+        assert (receipt.blocks, receipt.problem, stored.aside) == (last - 1, "unreadable", {"unreadable": 1})
+        # what waits and is refused does not stop what comes either
+        await owner.execute("DROP TRIGGER odd ON lineset.finding")
+    (receipt,) = (await store.store([bad.arrived(last, bad.payloads[-1][0])])).receipts.values()
+    assert (receipt.sealed, receipt.problem) == (True, "")
+    await assert_whole(auditor, bad)
+
+
+async def test_what_is_carried_and_cannot_be_read_costs_no_block(
+    store: Store, shop_config: ShopConfig, auditor: Any, tmp_path: Path
+) -> None:
+    visit = sent(write_journal(tmp_path / "j"))
+    await store.store([visit.arrived(*each) for each in visit.all[:4]])
+    async with connected(shop_config.database("owner")) as owner:
+        await owner.execute("UPDATE lineset.visit SET carried = 'nonsense'")
+    store.forget(list(store._known))
+    (receipt,) = (await store.store([visit.arrived(*each) for each in visit.all])).receipts.values()
+    assert (receipt.sealed, receipt.problem) == (True, "")
+
+
+async def test_a_missing_right_is_no_fault_of_a_message(
+    store: Store, shop_config: ShopConfig, auditor: Any, tmp_path: Path
+) -> None:
+    visit = sent(write_journal(tmp_path / "j"))
+    batch = [visit.arrived(*each) for each in visit.all]
+    async with connected(shop_config.database("owner")) as owner:
+        await owner.execute("REVOKE INSERT ON lineset.block FROM lineset_collector")
+        with pytest.raises(DatabaseAwayError, match=r"right.*lineset shop run"):
+            await store.store(batch[:1])
+        await owner.execute("GRANT INSERT ON lineset.block TO lineset_collector")
+    await store.store(batch)
+    await assert_whole(auditor, visit)
+    assert await auditor.fetchval("SELECT count(*) FROM lineset.set_aside") == 0
