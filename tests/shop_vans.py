@@ -11,6 +11,7 @@ import aiomqtt
 
 from lineset.contract import live as m
 from lineset.contract.topic import Topics
+from lineset.contract.worklist import ObservationMessage
 
 PHASES = ("at_rest", "before", "work", "drying", "after")
 FOUND = (
@@ -75,6 +76,10 @@ class Van:
             readings={"vapor_service_pressure": reading},
         )  # fmt: skip
         await self._say(self.topics.now(self.visit.visit, "upstairs"), message, qos=0)
+
+    async def observe(self, seq: int, text: str) -> None:
+        topic = self.topics.observation(self.visit.visit, seq)
+        await self._say(topic, ObservationMessage(t=time.time(), seq=seq, system="upstairs", text=text), retain=False)
 
     async def judged(self) -> None:
         """Some record events, kept by the broker as a station's are."""

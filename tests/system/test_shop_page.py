@@ -124,6 +124,8 @@ async def test_a_dispatchers_day(shop_config: ShopConfig, tmp_path: Path) -> Non
         )
         await expect(page.locator(".system [data-part=findings]")).to_contain_text("Low airflow over the indoor coil")
         await expect(page.locator("#seen")).to_contain_text("oil under the flare nut")
+        await van.observe(700, "a bird's nest in the cabinet")
+        await expect(page.locator("#seen")).to_contain_text("a bird's nest in the cabinet")
         await expect(page.locator("#plot canvas")).to_be_visible()
         await expect(page.locator("#plot-words")).to_contain_text("psig")
         before = await page.inner_text("#plot-words")

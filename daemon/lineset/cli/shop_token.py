@@ -51,7 +51,7 @@ def add(
         secret, token = add_token(config.folder, name, wanted, days)
     except ShopError as error:
         raise say_error("shop token", str(error), REFUSED) from error
-    scheme = "https" if config.board.certificate else "http"
+    scheme = "https" if config.board.certificate or config.board.network else "http"
     url = f"{scheme}://{'HOST' if config.board.network else '127.0.0.1'}:{config.board.port}/#{secret}"
     if as_json:
         typer.echo(json.dumps(_told(token) | {"token": secret, "url": url}, indent=2))

@@ -37,7 +37,7 @@ log = structlog.get_logger(__name__)
 
 def application(config: ShopConfig, questions: Questions, access: Access) -> Starlette:
     """The board of a shop as an ASGI application."""
-    secure = bool(config.board.certificate)
+    secure = certificate_files(config)[0] is not None
 
     async def session(request: Request) -> Response:
         """What a page is told once it has shown who asks: topics, and what it may see; never a password."""
@@ -80,14 +80,13 @@ def application(config: ShopConfig, questions: Questions, access: Access) -> Sta
 async def board(config: ShopConfig) -> AsyncIterator[LoopServer]:
     """The board, served while the block lasts. Raises ShopPortError, ShopSettingsError."""
     settings = config.board
-    if settings.network and not settings.certificate and not settings.proxies:
+    certificate, key = certificate_files(config)
+    if settings.network and certificate is None and not settings.proxies:
         raise ShopSettingsError(
             "[board]",
             "it is opened to the network without a certificate, so tokens would travel in the clear",
             "Name certificate and key, or let a proxy with TLS come to it on loopback",
         )
-    if bool(settings.certificate) != bool(settings.key):
-        raise ShopSettingsError("[board]", "only one of certificate and key is named", "Name both, as PEM files")
 
     def address(role: Role) -> DatabaseAddress:
         return config.database(role)
@@ -99,8 +98,8 @@ async def board(config: ShopConfig) -> AsyncIterator[LoopServer]:
         refused=lambda text: ShopPortError("[board]", text, "Then start it again"),
         port=settings.port,
         network=settings.network,
-        certificate=_file(config, settings.certificate),
-        key=_file(config, settings.key),
+        certificate=certificate,
+        key=key,
         websockets=True,
     )
     try:
@@ -118,5 +117,19 @@ async def run_board(config: ShopConfig, stop: asyncio.Event) -> None:
         await stop.wait()
 
 
-def _file(config: ShopConfig, name: str) -> Path | None:
-    return config.folder / name if name else None
+def certificate_files(config: ShopConfig) -> tuple[Path | None, Path | None]:
+    """Certificate and key of the board; on the network, where none are named, those of the first node here.
+
+    None: it speaks plain HTTP, which is for loopback and for a proxy. Raises ShopSettingsError.
+    """
+    settings = config.board
+    if bool(settings.certificate) != bool(settings.key):
+        raise ShopSettingsError("[board]", "only one of certificate and key is named", "Name both, as PEM files")
+    if settings.certificate:
+        return config.folder / settings.certificate, config.folder / settings.key
+    nodes = config.broker.nodes_here
+    if settings.network and nodes and not settings.proxies:
+        certificate, key = (config.broker_folder / name for name in config.node_certificate(nodes[0]))
+        if certificate.exists() and key.exists():
+            return certificate, key
+    return None, None

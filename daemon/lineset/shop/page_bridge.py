@@ -6,6 +6,7 @@ Who may read what people wrote hears observations too (the broker's role `board`
 from __future__ import annotations
 
 import asyncio
+import secrets
 from collections.abc import Callable, Sequence
 
 import structlog
@@ -56,7 +57,9 @@ async def page_bridge(socket: WebSocket, access: Access, addresses: Addresses) -
         await socket.close(TRY_AGAIN_LATER)
         return
     reader, writer, address = found
-    writer.write(write_connect(connect.client_id, connect.keepalive_s, address.username, address.password))
+    # a name of our own: by another's a page would take that one's place at the broker
+    client_id = f"sheet-{secrets.token_hex(8)}"
+    writer.write(write_connect(client_id, connect.keepalive_s, address.username, address.password))
     writer.write(connect.rest)
     watch = asyncio.create_task(_while_it_holds(asker), name="a token's validity")
     served = asyncio.create_task(carry(socket, reader, writer), name="a page's bridge")

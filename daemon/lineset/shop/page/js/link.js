@@ -39,12 +39,13 @@ export function connect(session, token, { heard, standing, refused, settled }) {
 }
 
 // Everything of one visit; an empty name: of none any more.
-export function listenTo(station, visit, heard) {
+export function listenTo(station, visit, heard, notes = false) {
   if (client && details.length) client.unsubscribe(details);
   detailsOf = station ? `${station}/${visit}` : "";
   onDetail = heard;
   const at = `${base}/${station}/visit/${visit}/+`;
-  details = station ? [`${at}/now`, `${at}/run`, `${at}/+/settled/+`, `${at}/+/check/+`, `${at}/+/finding/+`] : [];
+  details = station ? [`${at}/now`, `${at}/run`, `${at}/+/settled/+`, `${at}/+/check/+`, `${at}/+/finding/+`,
+    ...(notes ? [`${base}/${station}/visit/${visit}/observation/+`] : [])] : [];
   if (client && client.connected && details.length) client.subscribe(details, { qos: 0 });
 }
 

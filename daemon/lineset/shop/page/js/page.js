@@ -117,7 +117,7 @@ function turn() {
   }
   if (way === "visit") {
     openVisit(station, visit, session);
-    listenTo(station, visit, (levels, message) => { takeDetail(levels, message); draw(); });
+    listenTo(station, visit, (levels, message) => { takeDetail(levels, message); draw(); }, session.notes);
   } else { closeVisit(); listenTo("", "", null); }
   if (way === "past") openPast();
   if (was && was !== way) { $("head").focus({ preventScroll: true }); scrollTo(0, 0); }

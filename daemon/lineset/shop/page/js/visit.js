@@ -33,7 +33,11 @@ export async function openVisit(station, visit, session) {
     for (const row of checks) keep(its.checks, `${row.system}/${row.phase}/${row.name}`, row);
     for (const row of findings) keep(its.findings, `${row.system}/${row.phase}/${row.id}`, row);
     its.names = names.names;
-    if (its.notes) its.seen = await askAll(`${at}/observations`, {}, "observations", 500);
+    if (its.notes) {
+      const heard = its.seen;
+      its.seen = await askAll(`${at}/observations`, {}, "observations", 500);
+      its.seen.push(...heard.filter((live) => !its.seen.some((row) => row.seq === live.seq)));
+    }
   } catch (error) {
     its.missing = error.status === 404 ? "Nothing of its record has reached the shop yet." : `Its record cannot be read now. ${error.message}`;
   }
@@ -57,6 +61,10 @@ const nameOf = (level) => level.replace(/-(\d+)$/, ".$1");
 export function takeDetail(levels, message) {
   if (!open) return;
   const [system, second, third, fourth] = levels;
+  if (system === "observation") {
+    if (message && !open.seen.some((row) => row.seq === message.seq)) { open.seen.push(message); dirty = true; }
+    return;
+  }
   if (second === "now" && message) { live(system, message); return; }
   if (second === "run") { if (message) open.runs.set(system, message); }
   else if (!message) return; // kept messages are cleared when the record is complete; the record tells the rest
@@ -209,7 +217,7 @@ function showSeen() {
   const at = open;
   keyed($("seen").querySelector("ul"), open.seen, (row) => String(row.seq), (row) => make("li", {}, make("p"), row.photo
     ? make("a", { href: address(`/visits/${at.station}/${at.visit}/photos/${row.photo}`), target: "_blank", rel: "noopener" }, "Its photo") : ""),
-  (item, row) => say(item.firstElementChild, [row.title, row.text, row.about && !row.sign ? `about ${row.about.replace(/_/g, " ")}` : ""].filter(Boolean).join("; ") || "A photo"));
+  (item, row) => say(item.firstElementChild, [row.title, row.text, row.about && !row.title ? `about ${row.about.replace(/_/g, " ")}` : ""].filter(Boolean).join("; ") || "A photo"));
 }
 
 function showRecord() {
