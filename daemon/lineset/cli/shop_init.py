@@ -103,13 +103,16 @@ def renew(
 ) -> None:
     """Make the certificates of the broker's nodes anew, with the shop's own authority. Join files stay valid.
 
-    Running nodes use the new ones after lineset shop run is started again, one machine after the other.
+    lineset shop run does so by itself thirty days before their end, while authority.key is in the folder.
 
     Example: lineset shop renew --due
 
     Exit code: 0 done, 1 it cannot, 2 wrong settings, 3 no shop there.
     """
+    import asyncio
+
     from lineset.shop import certificates
+    from lineset.shop.in_force import broker_in_force
 
     config = load("shop renew", folder)
     if config.broker.certificate or not config.broker.node:
@@ -122,10 +125,11 @@ def renew(
                 certificates.make_node(config.certificates, node.name, node.host)
                 made[node.name] = certificates.valid_until(path).isoformat()
         authority = certificates.valid_until(config.certificates / "authority.pem").isoformat()
+        broker = asyncio.run(broker_in_force(config)) if made else "nothing is due"
     if as_json:
-        typer.echo(json.dumps({"renewed": made, "authority_until": authority}, indent=2))
+        typer.echo(json.dumps({"renewed": made, "authority_until": authority, "broker": broker}, indent=2))
         return
     for node_name, until in made.items():
         typer.echo(f"{node_name}: valid until {until}")
-    typer.echo("nothing is due" if not made else "start lineset shop run again to use them")
+    typer.echo(f"broker: {broker}")
     typer.echo(f"the authority itself: valid until {authority}")

@@ -70,6 +70,8 @@ def revoke(names: NamesArgument, folder: FolderOption = None, as_json: JsonOptio
 
     Example: lineset shop station revoke van-7
     """
+    import asyncio
+
     from lineset.shop import stations
 
     config = load("shop station revoke", folder)
@@ -77,6 +79,7 @@ def revoke(names: NamesArgument, folder: FolderOption = None, as_json: JsonOptio
         for name in names:
             stations.revoke(config, name)
         told = _tell(config)
+        told["retained"] = asyncio.run(_clear(config, names))
     _report([{"station": name, "revoked": True} for name in names], told, as_json, "{station}: revoked")
 
 
@@ -135,6 +138,17 @@ def _write_join(path: Path, join: JoinFile) -> None:
     write_private(path, join_text(join).encode())
 
 
+async def _clear(config: ShopConfig, names: list[str]) -> str:
+    from lineset.shop.errors import ShopError
+    from lineset.shop.leftovers import clear_leftovers
+
+    try:
+        count = sum([await clear_leftovers(config, name) for name in names])
+    except ShopError as error:
+        return f"what the station said last may still be shown: {error}"
+    return f"{count} states that the broker still showed are cleared"
+
+
 def _tell(config: ShopConfig) -> dict[str, str]:
     """Put the change into force: the running broker, then the database; what came of it."""
     import asyncio
@@ -152,5 +166,5 @@ def _report(rows: list[dict[str, Any]], told: dict[str, str], as_json: bool, tex
         return
     for row in rows:
         typer.echo(text.format(**row))
-    typer.echo(f"broker: {told['broker']}")
-    typer.echo(f"database: {told['database']}")
+    for what, sentence in told.items():
+        typer.echo(f"{what}: {sentence}")

@@ -10,11 +10,34 @@ from lineset.shop.child import ChildPlan
 from lineset.shop.errors import ShopError, ShopPortError, ShopProgramError
 from lineset.shop.mosquitto_settings import CONFIGURATION
 from lineset.shop.shop_config import NodeSettings, ShopConfig
+from lineset.shop.stations import users_files
 from lineset.stream.broker import READY, find_program
 from lineset.stream.errors import BrokerMissing
 
-RELOADED, NOT_RELOADED = "Reloaded", "Failed to reload"
+RELOADED = {"nats": "Reloaded server configuration", "mosquitto": "Reloading config"}
+NOT_RELOADED = "Failed to reload"
 _STOP_S = 10.0
+
+
+def files_version(config: ShopConfig) -> str:
+    """Which version lies there of the files that a running broker can read anew: its users and its certificates.
+
+    Both are only ever replaced as a whole, so size and time of writing tell. Empty for a broker that we do not run.
+    """
+    if not config.broker.embedded:
+        return ""
+    paths = list(users_files(config))
+    for node in config.broker.nodes_here:
+        paths += [config.broker_folder / name for name in config.node_certificate(node)]
+    seen = []
+    for path in paths:
+        try:
+            info = path.stat()
+        except FileNotFoundError:
+            seen.append("-")
+        else:
+            seen.append(f"{info.st_ino}.{info.st_size}.{info.st_mtime_ns}")
+    return " ".join(seen)
 
 
 def node_plans(config: ShopConfig) -> tuple[ChildPlan, ...]:

@@ -217,6 +217,7 @@ class Child:
                 except ShopError as error:
                     log.error("part of the shop cannot start again", part=self.plan.name, why=str(error), next_s=delay)
             self.restarts += 1
+            self._is("running")
 
     async def _end(self) -> None:
         process, listener = self._process, self._listener

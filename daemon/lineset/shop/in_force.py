@@ -6,14 +6,19 @@ import asyncio
 import os
 import signal
 
+from lineset.shop.broker_nodes import files_version
 from lineset.shop.errors import DatabaseError, ShopError, ShopPartError
 from lineset.shop.part_state import Running, running
 from lineset.shop.shop_config import ShopConfig
-from lineset.shop.stations import users_version
 from lineset.shop.supervise import tell_database
 
 _WAIT_S = 60.0
 _LOOK_S = 0.02
+
+
+async def broker_in_force(config: ShopConfig) -> str:
+    """Let the running broker read its users and certificates anew, and wait until it did. Raises ShopPartError."""
+    return await _broker(config)
 
 
 async def put_in_force(config: ShopConfig) -> dict[str, str]:
@@ -26,7 +31,7 @@ async def _broker(config: ShopConfig) -> str:
         return "yours: give it the same users and passwords, or take them away"
     if not config.broker.embedded:
         return "yours: let it read its files again, for example with systemctl reload mosquitto"
-    version = users_version(config)
+    version = files_version(config)
     found = _runner(config)
     elsewhere = len(config.broker.node) > len(config.broker.nodes_here)
     rest = "; copy broker/users.conf to the other machines, where it is read within seconds" if elsewhere else ""
@@ -35,7 +40,7 @@ async def _broker(config: ShopConfig) -> str:
     os.kill(found.pid, signal.SIGHUP)
     try:
         async with asyncio.timeout(_WAIT_S):
-            while (found := _runner(config)) and found.users != version:
+            while (found := _runner(config)) and found.version != version:
                 await asyncio.sleep(_LOOK_S)
     except TimeoutError as error:
         raise ShopPartError(

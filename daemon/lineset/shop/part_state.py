@@ -32,12 +32,12 @@ class PartState(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Running(msgspec.Struct, frozen=True, kw_only=True):
-    """A process that runs parts; `users` tells which version of the stations' credentials its broker goes by."""
+    """A process that runs parts; `version` tells which users and certificates its broker goes by."""
 
     pid: int
     started_at: str
     parts: tuple[PartState, ...]
-    users: str = ""
+    version: str = ""
 
 
 class Holding:

@@ -113,17 +113,6 @@ def write_users(config: ShopConfig) -> list[Path]:
         return _write_users(config, read_stations(config))
 
 
-def users_version(config: ShopConfig) -> str:
-    """Which version of the users' files lies there; empty when there is none."""
-    digest = hashlib.sha256()
-    try:
-        for path in users_files(config):
-            digest.update(path.read_bytes())
-    except FileNotFoundError:
-        return ""
-    return digest.hexdigest()
-
-
 def users_files(config: ShopConfig) -> tuple[Path, ...]:
     """The broker's files that hold users; none for a broker that is configured elsewhere."""
     names = {

@@ -25,11 +25,12 @@ from lineset.shop.part_state import Holding, Kind, PartState, Running
 from lineset.shop.setting_up import broker_texts
 from lineset.shop.shop_config import DATABASE_NAME, LOOPBACK, DatabaseAddress, ShopConfig
 from lineset.shop.shop_secrets import database_passwords, secret
-from lineset.shop.stations import read_stations, users_version, write_users
+from lineset.shop.stations import read_stations, write_users
 
 Only = Literal["broker", "database", "collector", "board"]
-_LOOK_S = 2.0  # how often the broker's files of users are looked at, for what was copied here from another machine
+_LOOK_S = 2.0  # how often the broker's files are looked at, for what was copied here from another machine
 _RELOAD_S = 60.0
+_RENEW_S = 12 * 3600.0  # how often the certificates are looked at
 _STARTED = "of the shop runs"  # words of a collector's and the board's first line
 
 log = structlog.get_logger(__name__)
@@ -46,7 +47,7 @@ class Supervisor:
         self._children: list[tuple[Kind, str, Child]] = []
         self._holding: Holding | None = None
         self._started_at = dt.datetime.now(dt.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-        self._users = ""
+        self._version = ""
         self._watch: asyncio.Task[None] | None = None
         self._reloading = asyncio.Lock()
 
@@ -70,7 +71,7 @@ class Supervisor:
             await self.stop()
             raise
         self._tell()
-        self._watch = asyncio.create_task(self._look_at_users(), name="users of the broker")
+        self._watch = asyncio.create_task(self._look_at_files(), name="files of the broker")
 
     async def stop(self) -> None:
         """End the parts in reverse order. Safe to call twice."""
@@ -87,15 +88,15 @@ class Supervisor:
             self._holding = None
 
     async def reload(self) -> None:
-        """Let the broker nodes read their users anew, now; who is no longer let in is disconnected."""
+        """Let the broker nodes read their users and certificates anew, now; who is no longer let in is disconnected."""
         async with self._reloading:
-            version = users_version(self.config)
-            if version == self._users:
+            version = broker_nodes.files_version(self.config)
+            if version == self._version:
                 return
             nodes = [child for kind, _, child in self._children if kind == "broker" and child.state == "running"]
             await asyncio.gather(*(self._reload(node) for node in nodes))
-            self._users = version
-            log.info("the broker goes by its new list of users", nodes=len(nodes))
+            self._version = version
+            log.info("the broker goes by its new users and certificates", nodes=len(nodes))
             self._tell()
 
     # --------------------------------------------------------------------------------------------------------- inside
@@ -105,7 +106,7 @@ class Supervisor:
         first: list[tuple[Kind, str, ChildPlan]] = []
         if self.only in (None, "broker"):
             self._check_files()
-            self._users = users_version(config)
+            self._version = broker_nodes.files_version(config)
             for node, plan in zip(config.broker.nodes_here, broker_nodes.node_plans(config), strict=True):
                 first.append(("broker", f"mqtts://{config.broker.listen}:{node.port}", plan))
         if self.only in (None, "database") and config.database_settings.embedded:
@@ -129,10 +130,20 @@ class Supervisor:
                 raise ShopPartError(path, "it is missing", f"Run: lineset shop init {config.folder}")
             if path.read_text() != text:
                 log.warning("the broker's configuration is not what shop.toml says", file=str(path), remedy=_REWRITE)
+        self._renew()
+
+    def _renew(self) -> None:
+        """Make certificates anew that end soon, where they are ours to make; say so of the others."""
+        config = self.config
         for node in config.broker.nodes_here:
             path = (config.broker_folder / config.node_certificate(node)[0]).resolve()
-            if (left := certificates.days_left(path)) < certificates.RENEW_DAYS:
-                log.warning("a certificate ends soon", file=str(path), days_left=left, remedy=_RENEW)
+            if (left := certificates.days_left(path)) >= certificates.RENEW_DAYS:
+                continue
+            if not config.broker.certificate and (config.certificates / "authority.key").exists():
+                certificates.make_node(config.certificates, node.name, node.host)
+                log.info("a certificate was made anew", file=str(path), days_left_before=left)
+            else:
+                log.warning("a certificate ends soon; renew it where it was made", file=str(path), days_left=left)
 
     def _workers(self) -> Iterable[tuple[Kind, str, ChildPlan]]:
         config = self.config
@@ -161,24 +172,29 @@ class Supervisor:
             raise errors.exceptions[0] from None
 
     async def _reload(self, node: Child) -> None:
-        said = asyncio.create_task(node.until(broker_nodes.RELOADED, broker_nodes.NOT_RELOADED, timeout_s=_RELOAD_S))
-        await asyncio.sleep(0)
+        done = broker_nodes.RELOADED[self.config.broker.kind]
+        said = asyncio.create_task(node.until(done, broker_nodes.NOT_RELOADED, timeout_s=_RELOAD_S))
+        await asyncio.sleep(0)  # it listens before it is told
         node.signal(signal.SIGHUP)
-        if self.config.broker.kind == "nats" and broker_nodes.RELOADED not in (line := await said):
-            log.error("a broker node did not take its new list of users", part=node.plan.name, said=line)
-        said.cancel()
+        if done not in (line := await said):
+            log.error("a broker node did not read its files anew", part=node.plan.name, said=line)
 
-    async def _look_at_users(self) -> None:
+    async def _look_at_files(self) -> None:
+        loop = asyncio.get_running_loop()
+        renewed = loop.time()
         while True:
             await asyncio.sleep(_LOOK_S)
             try:
+                if loop.time() - renewed > _RENEW_S:
+                    renewed = loop.time()
+                    self._renew()
                 await self.reload()
-            except OSError as error:
-                log.error("the broker's list of users cannot be read", error=str(error))
+            except (OSError, ShopError) as error:
+                log.error("the broker's files cannot be read", error=str(error))
 
     def _tell(self) -> None:
         if self._holding:
-            state = Running(pid=os.getpid(), started_at=self._started_at, parts=self.parts, users=self._users)
+            state = Running(pid=os.getpid(), started_at=self._started_at, parts=self.parts, version=self._version)
             try:
                 self._holding.tell(state)
             except OSError as error:
@@ -186,7 +202,6 @@ class Supervisor:
 
 
 _REWRITE = "if you edited shop.toml: lineset shop init FOLDER --rewrite; if you edited the file, never mind"
-_RENEW = "lineset shop renew"
 
 
 async def prepare(config: ShopConfig) -> list[str]:
@@ -277,7 +292,7 @@ async def run_part(
         holding.tell(Running(pid=os.getpid(), started_at=started, parts=(part,)))
         say(f"the {part.name} {_STARTED}")
         if only == "collector":
-            from lineset.shop.collector import run_collector  # type: ignore[import-not-found,unused-ignore]
+            from lineset.shop.collector import run_collector
 
             await run_collector(config, name, stop)
         else:
