@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from difflib import SequenceMatcher
+from itertools import zip_longest
 from typing import Any, NamedTuple
 
 import msgspec
@@ -14,6 +15,7 @@ from lineset.journal.row import Gap, Row
 _MOST_FIELDS = 4  # of one entry that are named, the rest is counted
 _MOST_LETTERS = 60
 _NS = 1_000_000_000
+_NEAR_NS = 1_000_000  # two frames of one instrument that say the same are much further apart
 
 
 class Difference(NamedTuple):
@@ -53,15 +55,43 @@ def aligned(
         here, there = list(one[a:a_end]), list(other[b:b_end])
         if how == "equal":
             continue
-        if a_end == len(one) and b_end == len(other) and len(there) > len(here):
-            rest, there = there[len(here) :], there[: len(here)]
-        for first, second in zip(here, there, strict=False):
-            found.append(Difference(_seq(first), _kind(first), _sentence(_seq(first), first, second, sides)))
-        for item in here[len(there) :]:
-            found.append(Difference(_seq(item), _kind(item), _sentence(_seq(item), item, None, sides)))
-        for item in there[len(here) :]:
-            found.append(Difference(_seq(item), _kind(item), _sentence(_seq(item), None, item, sides)))
+        pairs: list[tuple[Row | Gap | None, Row | Gap | None]]
+        if a_end == len(one) and b_end == len(other):
+            pairs, rest = _at_the_end(here, there)
+        else:
+            pairs = list(zip_longest(here, there))
+        for first, second in pairs:
+            item = first or second
+            assert item is not None
+            found.append(Difference(_seq(item), _kind(item), _sentence(_seq(item), first, second, sides)))
     return found, rest
+
+
+def _at_the_end(
+    here: list[Row | Gap], there: list[Row | Gap]
+) -> tuple[list[tuple[Row | Gap | None, Row | Gap | None]], list[Row | Gap]]:
+    """What became of the last entries of one side; and what of the other side belongs to what comes after them.
+
+    An entry that was changed is still of its time and kind, or says the same at nearly its time; one that is neither
+    was taken out, and what stands in its place came from behind.
+    """
+    pairs: list[tuple[Row | Gap | None, Row | Gap | None]] = []
+    at = 0
+    for item in here:
+        other = there[at] if at < len(there) else None
+        if other is not None and _same_place(item, other):
+            pairs.append((item, other))
+            at += 1
+        else:
+            pairs.append((item, None))
+    return pairs, there[at:]
+
+
+def _same_place(one: Row | Gap, other: Row | Gap) -> bool:
+    if isinstance(one, Row) and isinstance(other, Row):
+        near = one.body == other.body and abs(one.t - other.t) < _NEAR_NS
+        return one.kind == other.kind and (one.t == other.t or near)
+    return one.t == other.t
 
 
 def _kind(item: Row | Gap) -> str:
