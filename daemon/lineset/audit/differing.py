@@ -72,7 +72,7 @@ def _at_the_end(
 ) -> tuple[list[tuple[Row | Gap | None, Row | Gap | None]], list[Row | Gap]]:
     """What became of the last entries of one side; and what of the other side belongs to what comes after them.
 
-    An entry that was changed is still of its time and kind, or says the same at nearly its time; one that is neither
+    An entry that was changed is still of its time and name, or says the same at nearly its time; one that is neither
     was taken out, and what stands in its place came from behind.
     """
     pairs: list[tuple[Row | Gap | None, Row | Gap | None]] = []
@@ -90,7 +90,7 @@ def _at_the_end(
 def _same_place(one: Row | Gap, other: Row | Gap) -> bool:
     if isinstance(one, Row) and isinstance(other, Row):
         near = one.body == other.body and abs(one.t - other.t) < _NEAR_NS
-        return one.kind == other.kind and (one.t == other.t or near)
+        return _name(one) == _name(other) and (one.t == other.t or near)
     return one.t == other.t
 
 
