@@ -77,6 +77,8 @@ def _read(arrived: Arrived) -> BlockMessage:
         form = _format_decoder.decode(payload).format
         if form > FORMAT:
             raise RefusedError(NEWER, f"block {n} has format {form}, this program knows {FORMAT}: update the shop")
+        if form < 1:
+            raise RefusedError(UNREADABLE, f"block {n} has format {form}, and there is none of that number")
         message = _decoder.decode(payload)
     except (msgspec.ValidationError, msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise RefusedError(UNREADABLE, f"the message of block {n} cannot be read: {error}") from error

@@ -151,7 +151,7 @@ class _Intake:
         there = parts.get(message.part)
         if there is None:
             parts[message.part] = part
-        elif there.message.data != message.data:
+        elif _contradict(there.message, message):
             # which of them is right only the hash of all parts can tell: the later one is tried
             self._put_aside(there.arrived, FORGED, f"another part {message.part} of block {message.n} came after it")
             parts[message.part] = part
@@ -344,3 +344,12 @@ class _Intake:
         if known.problem:
             out.problem, out.words = known.problem, known.words
         out.wanted = wanted(known)
+
+
+def _contradict(one: BlockMessage, other: BlockMessage) -> bool:
+    """Whether two messages of one part of one block say different things, not only more or less."""
+    return (
+        one.data != other.data
+        or (one.seal is not None and other.seal is not None and one.seal != other.seal)
+        or (bool(one.meta) and bool(other.meta) and one.meta != other.meta)
+    )

@@ -280,34 +280,25 @@ async def _update(connection: Any, changes: Sequence[Change]) -> None:
 
 
 async def _waiting(connection: Any, changes: Sequence[Change]) -> None:
+    for change in changes:  # first, for the same bytes may have come once more
+        if change.outcome.done_waiting or change.outcome.unwaited:
+            known = change.outcome.known
+            await connection.execute(
+                "DELETE FROM lineset.waiting_block WHERE station = $1 AND visit = $2 AND (n <= $3 OR sha256 = ANY($4))",
+                known.station, known.visit, known.blocks, change.outcome.unwaited,
+            )  # fmt: skip
     waits = [
-        (
-            each.station,
-            each.visit,
-            each.n,
-            waiting.part,
-            waiting.parts,
-            waiting.hash,
-            each.sha256,
-            each.payload,
-            each.at,
-        )
+        (each.station, each.visit, each.n, waiting.part, waiting.parts, waiting.hash, each.sha256, each.payload,
+         each.at)
         for change in changes
         for each, waiting in change.outcome.waits
-    ]
+    ]  # fmt: skip
     if waits:
         await connection.executemany(
             "INSERT INTO lineset.waiting_block (station, visit, n, part, parts, hash, sha256, payload, received_at) "
             "VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT DO NOTHING",
             waits,
         )
-    for change in changes:
-        if change.outcome.done_waiting:
-            known = change.outcome.known
-            await connection.execute(
-                "DELETE FROM lineset.waiting_block WHERE station = $1 AND visit = $2 AND (n <= $3 OR sha256 = ANY($4))",
-                known.station, known.visit, known.blocks, change.outcome.unwaited,
-            )  # fmt: skip
 
 
 _PUT_ASIDE = """
