@@ -5,6 +5,7 @@ Secrets live in files that only their owner can read; a file that others can rea
 
 from __future__ import annotations
 
+import hashlib
 import os
 import ssl
 import stat
@@ -64,6 +65,16 @@ class BrokerAddress:
     def in_the_clear(self) -> bool:
         """Whether a password would travel unencrypted beyond this machine."""
         return bool(self.password) and self.tls is None and not self.on_loopback
+
+    @property
+    def own_identifier(self) -> str:
+        """A client identifier that stays the same and that nobody can name who does not know the password.
+
+        A broker ends the older of two connections of one identifier, whoever has the newer: with one that can be
+        guessed, a station that is let in could keep another one out.
+        """
+        who = f"{self.username}\0{self.password}".encode()
+        return f"lineset-{hashlib.sha256(who).hexdigest()[:24]}"
 
     @classmethod
     def from_url(

@@ -120,7 +120,7 @@ class Link:
         self,
         address: BrokerAddress | Callable[[], BrokerAddress],
         *,
-        identifier: str = "",
+        identifier: str | Callable[[BrokerAddress], str] = "",
         will: Callable[[], Outgoing] | None = None,
         farewell: Callable[[], Iterable[Outgoing]] | None = None,
         on_status: OnStatus | None = None,
@@ -130,7 +130,8 @@ class Link:
         self._address = address if callable(address) else lambda: address
         self._place = ""  # where the connection is, or was last
         self._patience_s, self._keepalive_s = patience_s, keepalive_s
-        self._identifier = identifier or f"lineset-{secrets.token_hex(6)}"
+        named = identifier or f"lineset-{secrets.token_hex(6)}"
+        self._identifier = named if callable(named) else lambda _: named
         self._will, self._farewell = will, farewell
         self._on_status = on_status
         self._jobs: list[Job] = []
@@ -229,7 +230,8 @@ class Link:
 
     async def _serve(self, address: BrokerAddress) -> None:
         self._place = str(address)
-        client = await connect(address, self._identifier, self._will() if self._will else None, self._keepalive_s)
+        will = self._will() if self._will else None
+        client = await connect(address, self._identifier(address), will, self._keepalive_s)
         try:
             await self._subscribe_all(client, address)
             self._client, self._paho = client, client._client  # aiomqtt has no publish without an await

@@ -110,7 +110,7 @@ class Uplink:
             now_s=NOW_S,
             on_status=self._status,
             wall=wall,
-            identifier=f"lineset-{topics.shop}-{topics.station_id}-uplink",
+            identifier=lambda where: where.own_identifier,
             patience_s=PATIENCE_S,
             keepalive_s=KEEPALIVE_S,
         )

@@ -256,3 +256,17 @@ async def test_no_mqtt_at_the_port_is_said_in_a_sentence(monkeypatch: pytest.Mon
     server.close()
     with contextlib.suppress(Exception):
         await server.wait_closed()
+
+
+def test_nobody_can_name_the_client_identifier_of_who_has_another_password() -> None:
+    """A broker ends the older of two connections of one identifier, so a known one would let a station be kept out."""
+    van = BrokerAddress("shop.lan", 8883, "van-1", "an-invented-word")
+    assert van.own_identifier == BrokerAddress("node-2.lan", 8884, "van-1", "an-invented-word").own_identifier
+    others = [
+        BrokerAddress("shop.lan", 8883, "van-1", "another-word"),
+        BrokerAddress("shop.lan", 8883, "van-2", "an-invented-word"),
+        BrokerAddress("shop.lan", 8883, "van-1"),
+    ]
+    assert van.own_identifier not in [other.own_identifier for other in others]
+    assert van.password not in van.own_identifier
+    assert "van-1" not in van.own_identifier

@@ -27,6 +27,7 @@ from lineset.stream.uplink import SHOP, Uplink
 
 WAIT_S = 20.0
 TOPICS = Topics("north", "van-3")
+ONLINE = StationMessage(t=0.0, online=True, station="van-3")
 BRISK = Pace(quiet_s=0.3, quiet_most_s=0.6, wanted_s=0.1, slow_s=0.4)
 
 
@@ -331,3 +332,10 @@ async def test_addresses_are_tried_in_turn(local: LocalBroker, tmp_path: Path) -
     turn = iter([away, away] + [local.address()] * 100)
     async with collecting(local.address), uplink(lambda: next(turn), Outbox(tmp_path / "outbox"), path) as up:
         await until(lambda: not up.visits_waiting)
+
+
+async def test_the_uplink_goes_by_an_identifier_that_no_other_station_can_name(tmp_path: Path) -> None:
+    one = Uplink(BrokerAddress("shop.lan", 8883), TOPICS, Outbox(tmp_path / "outbox"), online=lambda: ONLINE)
+    for password in ("a", "b"):  # also after the join file was replaced
+        address = BrokerAddress("shop.lan", 8883, "van-3", password)
+        assert one.publisher.link._identifier(address) == address.own_identifier
