@@ -263,7 +263,6 @@ class StationRow(_Answer, frozen=True, kw_only=True):
     received_last_at: datetime | None
     silent_s: float | None
     open_visit: str
-    visits: int
     revoked_at: datetime | None
 
 
@@ -275,7 +274,7 @@ class StationPage(_Answer, frozen=True, kw_only=True):
 
 
 class InstrumentRow(_Answer, frozen=True, kw_only=True):
-    """A channel as the last visit of its station introduced it. `standing`: over, soon (30 days), good or unknown."""
+    """A channel as one of its station's last visits introduced it. `standing`: over, soon (30 days), good, unknown."""
 
     station: str
     instrument: str

@@ -20,7 +20,7 @@ from lineset.shop.cursor import Cursor
 
 MOST = 200  # rows of one page
 DUE_SOON_DAYS = 30
-SEEN_DAYS = 120  # an instrument that no visit met for so long is not among those whose calibration is looked at
+LAST_VISITS = 10  # of each station: an instrument that none of them met is not looked at
 
 T = TypeVar("T", bound=msgspec.Struct)
 
@@ -294,11 +294,11 @@ class Questions(Asking):
     async def instruments(
         self, *, station: str = "", standing: str = "", limit: int = MOST, cursor: str = ""
     ) -> a.InstrumentPage:
-        """Channels as their station's last visit introduced them, the first due first."""
+        """Channels as the last visits of their stations introduced them, the first due first."""
         due, key = Cursor.read(cursor, "instruments").day_and_text() if cursor else (None, "")
         async with self.asking() as connection:
             rows = await connection.fetch(
-                sql.INSTRUMENTS, SEEN_DAYS, DUE_SOON_DAYS, station, standing, due, key, limit + 1, bool(cursor)
+                sql.INSTRUMENTS, LAST_VISITS, DUE_SOON_DAYS, station, standing, due, key, limit + 1, bool(cursor)
             )
         last = rows[limit - 1] if len(rows) > limit else None
         following = Cursor.of_day("instruments", last["calibration_due"], last["key"]) if last else None

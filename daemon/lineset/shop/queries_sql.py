@@ -39,15 +39,16 @@ SERIES_OF_DERIVED = SERIES.format(
     'WHERE month = $1 AND visit_id = $2 AND system = $3 AND "values" ? $4 AND at IS NOT NULL '
     "AND jsonb_typeof(\"values\" -> $4 -> 0) = 'number'"
 )
+# By each station's last visits: over all that a shop ever held it would take seconds.
 STATIONS = """
 SELECT s.station, s.revoked_at, l.received_last_at,
-       extract(epoch FROM now() - l.received_last_at)::float8 AS silent_s, coalesce(l.open_visit, '') AS open_visit,
-       coalesce(l.visits, 0) AS visits
+       extract(epoch FROM now() - l.received_last_at)::float8 AS silent_s, coalesce(l.open_visit, '') AS open_visit
 FROM lineset.station s LEFT JOIN LATERAL (
-    SELECT max(v.last_received_at) AS received_last_at, count(*)::int AS visits,
+    SELECT max(v.last_received_at) AS received_last_at,
            max(v.visit) FILTER (WHERE v.closed_at IS NULL AND v.sealed_at IS NULL
                                 AND v.last_received_at > now() - interval '1 day') AS open_visit
-    FROM lineset.visit v WHERE v.station = s.station
+    FROM (SELECT visit, closed_at, sealed_at, last_received_at FROM lineset.visit WHERE station = s.station
+          ORDER BY opened_at DESC, id DESC LIMIT 10) v
 ) l ON true
 WHERE s.station > $1 ORDER BY s.station LIMIT $2
 """
@@ -56,8 +57,11 @@ WITH last AS (
     SELECT DISTINCT ON (v.station, c.instrument, c.channel)
            v.station, c.instrument, c.channel, c.quantity, c.identity, c.calibrated, c.calibration_due, c.certificate,
            v.opened_at AS seen_at
-    FROM lineset.visit v JOIN lineset.instrument_channel c ON c.visit_id = v.id
-    WHERE v.opened_at > now() - make_interval(days => $1) AND ($3 = '' OR v.station = $3)
+    FROM lineset.station s CROSS JOIN LATERAL (
+        SELECT id, station, opened_at FROM lineset.visit WHERE station = s.station
+        ORDER BY opened_at DESC, id DESC LIMIT $1
+    ) v JOIN lineset.instrument_channel c ON c.visit_id = v.id
+    WHERE s.revoked_at IS NULL AND ($3 = '' OR s.station = $3)
     ORDER BY v.station, c.instrument, c.channel, v.opened_at DESC, c.seq DESC
 ), told AS (
     SELECT *, concat_ws('/', station, instrument, channel) AS key,

@@ -307,7 +307,7 @@ async def test_silence_and_calibration(ask: Asking) -> None:
     assert stations["van-1"]["silent_s"] < 60.0
     assert stations["van-1"]["open_visit"] == "spring-1"
     assert 29 * 3600 < stations["van-5"]["silent_s"] < 31 * 3600
-    assert (stations["van-6"]["silent_s"], stations["van-6"]["visits"]) == (None, 0)
+    assert (stations["van-6"]["silent_s"], stations["van-6"]["open_visit"]) == (None, "")
     told = (await ask("/instruments")).json["instruments"]
     assert [(each["instrument"], each["standing"]) for each in told] == [
         ("gauges", "over"), ("clamp", "soon"), ("pipes", "unknown"),
