@@ -30,14 +30,18 @@ READY = "database system is ready to accept connections"
 _ITERATIONS = 4096  # RFC 7677, section 4, and the server's default
 _STOP_S = 30.0
 
-SETTINGS: Mapping[str, str] = {
-    "listen_addresses": "127.0.0.1",
-    "unix_socket_directories": "",
-    "password_encryption": "scram-sha-256",
+# What the shop may change, in FOLDER/database/postgresql.conf: written there when the database is made.
+TUNING: Mapping[str, str] = {
     "max_connections": "100",
     "shared_buffers": "256MB",
     "wal_compression": "on",
     "max_wal_size": "2GB",
+}
+# What the shop depends on: given at each start, whatever the file says.
+SETTINGS: Mapping[str, str] = {
+    "listen_addresses": "127.0.0.1",
+    "unix_socket_directories": "",
+    "password_encryption": "scram-sha-256",
     "log_destination": "stderr",
     "logging_collector": "off",
     "log_line_prefix": "",
@@ -105,6 +109,9 @@ def make_database(data: Path, admin_password: str, *, sync: bool = True) -> None
     if done.returncode != 0:
         shutil.rmtree(scratch, ignore_errors=True)
         raise ShopPartError(data, f"the database cannot be made: {done.stderr.strip()}", "Put right what it says")
+    with (scratch / "postgresql.conf").open("a") as file:
+        file.write("\n# by lineset, to be changed at will\n")
+        file.writelines(f"{name} = '{value}'\n" for name, value in TUNING.items())
     if data.exists():
         data.rmdir()
     scratch.rename(data)

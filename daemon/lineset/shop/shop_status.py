@@ -62,6 +62,9 @@ async def look(config: ShopConfig) -> ShopStatus:
         revoked=len(stations.stations) - admitted,
         certificate_days=_certificates(config),
     )
+    if not config.secret("database-auditor").exists():
+        problem = "this machine has no secrets of the database, and runs broker nodes only"
+        return msgspec.structs.replace(status, database_problem=problem)
     address = config.database("auditor")
     try:
         async with connected(address, timeout=3.0) as connection:
@@ -74,6 +77,8 @@ async def look(config: ShopConfig) -> ShopStatus:
 
 def _expected(config: ShopConfig) -> list[str]:
     names = [f"broker {node.name}" for node in config.broker.nodes_here]
+    if not config.secret("database-collector").exists():
+        return names  # another machine of a cluster, which has only the broker's files
     names += ["database"] if config.database_settings.embedded else []
     return [*names, *(f"collector c{k + 1}" for k in range(config.collector.count)), "board"]
 

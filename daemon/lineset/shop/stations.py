@@ -110,6 +110,8 @@ def revoke(config: ShopConfig, name: str) -> None:
 def write_users(config: ShopConfig) -> list[Path]:
     """Write the broker's files of users anew where they differ; those written. Raises ShopSettingsError, OSError."""
     with _lock(config):
+        if not (config.folder / STATIONS_FILE).exists() and all(path.exists() for path in users_files(config)):
+            return []  # the list is kept on another machine, from which the broker's files came
         return _write_users(config, read_stations(config))
 
 

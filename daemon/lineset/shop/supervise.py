@@ -63,6 +63,15 @@ class Supervisor:
 
     async def start(self) -> None:
         """Start everything and wait until it is ready; nothing is left running when that fails."""
+        config = self.config
+        if self.only == "broker" and not config.broker.nodes_here:
+            raise ShopPartError(
+                config.folder, "this machine is to run no broker", "Leave it to where [broker] urls point"
+            )
+        if self.only == "database" and not config.database_settings.embedded:
+            raise ShopPartError(
+                config.folder, "the database is the shop's own", "Leave it to where [database] url points"
+            )
         names: tuple[str, ...] = (self.only,) if self.only else ("shop", "broker", "database")
         self._holding = Holding(self.config.folder, names)
         try:

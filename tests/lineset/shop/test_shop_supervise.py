@@ -329,7 +329,7 @@ async def test_a_database_of_a_later_program_is_not_touched(shop_config: ShopCon
             "INSERT INTO lineset.migration (number, name, sha256) VALUES (9999, '9999_later.sql', 'x')"
         )
     with pytest.raises(NewerSchemaError, match="Update lineset"):
-        await Supervisor(shop_config, "database").start()
+        await Supervisor(shop_config).start()
     code, _, err = await said("shop", "run", "--folder", str(shop_config.folder))
     assert code == 3
     assert "9999_later.sql" in err
