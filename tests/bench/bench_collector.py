@@ -15,6 +15,8 @@ import argparse
 import asyncio
 import json
 import os
+import pickle
+import random
 import sys
 import tempfile
 import time
@@ -28,6 +30,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import shop_rig
 from engine_entries import GAUGES, NS, PIPES, SYSTEM, WALL_NS
+from shop_broker import plain_broker
 
 from lineset.contract import entry as e
 from lineset.contract.transfer import BlockMessage
@@ -65,7 +68,7 @@ def station(name: str, blocks: int, rows: int, values: int, derived: bool) -> Fe
                                        ("pipes", "t1", "vapor_line_temperature")):  # fmt: skip
         begin.append(e.Placed(instrument=instrument, channel=channel, system="main", point=point))
     head, seq, t, readings = genesis(meta), 0, 0, 0
-    fed = Fed([], [], 0)
+    fed, chance = Fed([], [], 0), random.Random(name)
     for n in range(1, blocks + 1):
         block, data = OpenBlock(n, head), []
         bodies = list(begin) if n == 1 else []
@@ -75,8 +78,8 @@ def station(name: str, blocks: int, rows: int, values: int, derived: bool) -> Fe
                 continue
             gauges = k % 2 == 0
             channels = ("low", "high")[:values] if gauges else ("t1", "t2")[:values]
-            samples = tuple(Sample(channel, 100.0 + (k * 7 + n) % 50 / 10, "") for channel in channels)
-            raw = bytes((k * 13 + i * n) % 256 for i in range(12))
+            samples = tuple(Sample(channel, round(100 + chance.gauss(0, 2), 1), "") for channel in channels)
+            raw = bytes([1, 3, 4]) + chance.randbytes(5 * values)
             bodies.append(e.Framed(instrument="gauges" if gauges else "pipes", raw=raw, samples=samples))
             readings += values
         for body in bodies:
@@ -147,9 +150,56 @@ async def flat_out(config: ShopConfig, stations: Sequence[Fed]) -> dict[str, flo
     cpu = await backend_cpu(running) - cpu0
     await running.end()
     return {
-        "readings": readings, "blocks": len(messages), "wall_s": wall, "readings_s": readings / wall,
+        "readings": readings, "blocks": len(messages),
+        "bytes_a_reading": sum(len(each.payload) for each in messages) / readings, "wall_s": wall, "readings_s": readings / wall,
         "cpu_s": own, "cpu_us_a_reading": own / readings * 1e6, "database_cpu_s": cpu,
         "batches": running.collector.counts.batches,
+    }  # fmt: skip
+
+
+_PUBLISH = """
+import asyncio, pickle, sys, aiomqtt
+async def main():
+    topics, payloads = pickle.load(open(sys.argv[2], "rb"))
+    async with aiomqtt.Client("127.0.0.1", int(sys.argv[1]), max_inflight_messages=64, timeout=60) as client:
+        client.pending_calls_threshold = 1000
+        limit = asyncio.Semaphore(64)
+        async def one(topic, payload):
+            await client.publish(topic, payload, qos=1, timeout=60)
+            limit.release()
+        tasks = []
+        for each in zip(topics, payloads):
+            await limit.acquire()
+            tasks.append(asyncio.create_task(one(*each)))
+        await asyncio.gather(*tasks)
+asyncio.run(main())
+"""
+
+
+async def through_a_broker(config: ShopConfig, folder: Path, stations: Sequence[Fed]) -> dict[str, float]:
+    """As flat out, by nats-server at QoS 1 from another process, receipts said; nobody lets go of anything."""
+    messages, readings = list(interleaved(stations)), sum(each.readings for each in stations)
+    fed = folder / "fed"
+    fed.write_bytes(pickle.dumps(([each.topic for each in messages], [each.payload for each in messages])))
+    async with plain_broker(folder / "broker") as broker:
+        collector, stop = Collector(broker.used_by(config), "bench"), asyncio.Event()
+        task = asyncio.create_task(collector.run(stop))
+        await collector.link.connected.wait()
+        publisher = await asyncio.create_subprocess_exec(sys.executable, "-c", _PUBLISH, str(broker.port), str(fed))
+        while not collector.counts.messages:
+            await asyncio.sleep(0.001)
+        begun, process = time.perf_counter(), time.process_time()
+        while collector.counts.blocks < len(messages):
+            await asyncio.sleep(0.01)
+        wall, own = time.perf_counter() - begun, time.process_time() - process
+        await publisher.wait()
+        stop.set()
+        await task
+        assert not collector.counts.let_go
+    return {
+        "readings": readings, "wall_s": wall, "readings_s": readings / wall,
+        "cpu_us_a_reading": own / readings * 1e6, "batches": collector.counts.batches,
+        "receipts": collector.counts.receipts,
     }  # fmt: skip
 
 
@@ -218,6 +268,7 @@ async def measure(arguments: argparse.Namespace, folder: Path, postgres: shop_ri
     result: dict[str, Any] = {}
     config = shop("bulk")
     result["collector, blocks of 500 rows"] = await flat_out(config, bulk)
+    result["the same through a broker"] = await through_a_broker(shop("broker"), folder, bulk)
     result["raw COPY"] = await raw_copy(config)
     result["one INSERT a reading"] = await one_insert_each(config)
     hour = station("hour", 720 * arguments.hours, 50, 1, False)
