@@ -62,6 +62,12 @@ def secret(config: ShopConfig, name: str) -> tuple[str, str]:
         raise ShopSettingsError(config.folder, str(error), remedy) from error
 
 
+def check_secrets(config: ShopConfig) -> None:
+    """Read every credentials file that is there. Raises ShopSettingsError for one that others can read, or is damaged."""
+    for path in sorted((config.folder / "secrets").glob("*.toml")):
+        secret(config, path.stem)
+
+
 def database_passwords(config: ShopConfig) -> dict[DatabaseRole, str]:
     """The passwords of the database's roles. Raises ShopSettingsError."""
     return {role: secret(config, f"database-{role}")[1] for role in DATABASE_ROLES}

@@ -24,7 +24,7 @@ from lineset.shop.errors import DatabaseError, ShopError, ShopPartError
 from lineset.shop.part_state import Holding, Kind, PartState, Running
 from lineset.shop.setting_up import broker_texts
 from lineset.shop.shop_config import DATABASE_NAME, LOOPBACK, DatabaseAddress, ShopConfig
-from lineset.shop.shop_secrets import database_passwords, secret
+from lineset.shop.shop_secrets import check_secrets, database_passwords, secret
 from lineset.shop.stations import read_stations, write_users
 
 Only = Literal["broker", "database", "collector", "board"]
@@ -112,6 +112,7 @@ class Supervisor:
 
     async def _start(self) -> None:
         config = self.config
+        check_secrets(config)
         first: list[tuple[Kind, str, ChildPlan]] = []
         if self.only in (None, "broker"):
             self._check_files()
