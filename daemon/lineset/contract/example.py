@@ -45,7 +45,14 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
         *GUIDANCE,
         *TRANSFER,
         # live messages
-        m.StationMessage(t=_T, online=True, version="0.1.0", station="van-3", public_key="5e" * 32),
+        m.StationMessage(
+            t=_T,
+            online=True,
+            version="0.1.0",
+            station="van-3",
+            public_key="5e" * 32,
+            uplink="The shop receives the record.",
+        ),
         m.InstrumentMessage(
             t=_T,
             instrument="gauge-1",

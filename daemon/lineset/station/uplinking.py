@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import random
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -136,7 +137,7 @@ class Uplinking:
             station.topics,
             station.outbox,
             online=station.online,
-            now=lambda: station.both.now_again() if station.record.visit else (),
+            now=self._now,
             on_final=self._final,
             on_news=self._news,
             wall=station.wall,
@@ -195,6 +196,13 @@ class Uplinking:
             return
         self._events[visit] = events
         uplink.publisher.attach(events)
+
+    def _now(self) -> Iterator[tuple[str, bytes]]:
+        """The `now` messages of the open visit: one that is over may have been taken back from the shop already."""
+        visit = self._station.record.visit
+        if visit:
+            here = f"{self._station.topics.visit(visit)}/"
+            yield from (each for each in self._station.both.now_again() if each[0].startswith(here))
 
     def wake(self) -> None:
         """Record events were committed."""
@@ -256,7 +264,7 @@ class Uplinking:
         if uplink is None:
             return self._say(words_uplink.UNUSABLE).format(problem=self.problem) if self.problem else ""
         for visit, words in uplink.problems.items():
-            return self._say(words_uplink.NOT_TAKEN).format(visit=visit, words=words.rstrip("."))
+            return self._say(words_uplink.STUCK).format(visit=visit, words=words.rstrip("."))
         return self._say(words_uplink.STATES.get(uplink.status.state, words_uplink.AWAY))
 
     def _news(self) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 CONNECTED = "The shop receives the record."
 CONNECTING = "The shop is being called."
 UNUSABLE = "Nothing goes to the shop: {problem}"
-NOT_TAKEN = "The shop does not take visit {visit}: {words}. Everything is kept here and tried again."
+STUCK = "Visit {visit} does not get through to the shop: {words}. Everything is kept here and tried again."
 AWAY = "The shop cannot be reached; the record waits here and goes by itself."
 # by the state of the connection
 STATES = {
@@ -20,4 +20,4 @@ STATES = {
 
 def sentences() -> tuple[str, ...]:
     """Every sentence of this module, for a catalogue of translations."""
-    return (UNUSABLE, NOT_TAKEN, AWAY, *STATES.values())
+    return (UNUSABLE, STUCK, AWAY, *STATES.values())
