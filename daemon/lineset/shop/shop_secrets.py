@@ -63,7 +63,7 @@ def secret(config: ShopConfig, name: str) -> tuple[str, str]:
 
 
 def check_secrets(config: ShopConfig) -> None:
-    """Read every credentials file that is there. Raises ShopSettingsError for one that others can read, or is damaged."""
+    """Read every credentials file. Raises ShopSettingsError for one that others can read or that is damaged."""
     for path in sorted((config.folder / "secrets").glob("*.toml")):
         secret(config, path.stem)
 
