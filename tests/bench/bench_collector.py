@@ -151,7 +151,8 @@ async def flat_out(config: ShopConfig, stations: Sequence[Fed]) -> dict[str, flo
     await running.end()
     return {
         "readings": readings, "blocks": len(messages),
-        "bytes_a_reading": sum(len(each.payload) for each in messages) / readings, "wall_s": wall, "readings_s": readings / wall,
+        "bytes_a_reading": sum(len(each.payload) for each in messages) / readings,
+        "wall_s": wall, "readings_s": readings / wall,
         "cpu_s": own, "cpu_us_a_reading": own / readings * 1e6, "database_cpu_s": cpu,
         "batches": running.collector.counts.batches,
     }  # fmt: skip
@@ -224,6 +225,10 @@ async def raw_copy(config: ShopConfig, times: int = 3) -> dict[str, float]:
     best = float("inf")
     async with connected(config.database("owner"), command_timeout=600) as owner:
         rows = await owner.fetchval("SELECT count(*) FROM lineset.reading")
+        size = await owner.fetchval(
+            "SELECT sum(pg_total_relation_size(inhrelid)) FROM pg_inherits i JOIN pg_class c ON c.oid = i.inhrelid "
+            "WHERE c.relkind = 'r'"
+        )
         chunks: list[bytes] = []
 
         async def keep(chunk: bytes) -> None:
@@ -240,7 +245,7 @@ async def raw_copy(config: ShopConfig, times: int = 3) -> dict[str, float]:
                 "reading", schema_name="lineset", columns=READING_COLUMNS, source=data, format="binary"
             )
             best = min(best, time.perf_counter() - begun)
-    return {"readings": rows, "readings_s": rows / best}
+    return {"readings": rows, "readings_s": rows / best, "bytes_a_reading_on_disk": float(size) / rows}
 
 
 async def one_insert_each(config: ShopConfig, seconds: float = 3.0) -> dict[str, float]:
