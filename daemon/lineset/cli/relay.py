@@ -32,6 +32,7 @@ def relay(
     Exit code: 0 when stopped, 1 when it cannot run, 2 when the configuration is wrong.
     """
     import asyncio
+    import os
 
     from lineset.station.config import ConfigError
     from lineset.station.logs import set_up_logs
@@ -43,6 +44,7 @@ def relay(
         return
     if config is None:
         raise say_error("relay", "name a configuration: lineset relay --config attic.toml", WRONG)
+    os.umask(0o077)  # the spool holds readings; they are its owner's alone
     set_up_logs(as_json=log_json, verbose=verbose)
     try:
         loaded = load_relay(config)

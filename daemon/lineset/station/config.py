@@ -249,6 +249,9 @@ def _broker(table: Table, base: Path) -> BrokerConfig:
     url = table.text("url", "")
     if url and not re.match(r"mqtts?://[^/\s@]+", url):
         table.problem("url", f"{url!r} is no broker's address", "Write mqtt://host:1883 or mqtts://host:8883")
+    elif url.startswith("mqtt://") and not re.match(r"mqtt://(localhost|127\.0\.0\.1|\[::1\])(:|/|$)", url):
+        remedy = "Write mqtts://host:8883; without TLS only a broker of this machine is used"
+        table.problem("url", "beyond this machine all that is said would travel readable", remedy)
     found = BrokerConfig(
         url=url,
         credentials=path("credentials"),

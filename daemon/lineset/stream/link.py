@@ -20,7 +20,15 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 import structlog
 
 from lineset.stream.address import BrokerAddress
-from lineset.stream.errors import ConnectionLost, RefusedByBroker, Stalled, StreamError, TlsFailure, Unreachable
+from lineset.stream.errors import (
+    ConnectionLost,
+    RefusedByBroker,
+    SettingsError,
+    Stalled,
+    StreamError,
+    TlsFailure,
+    Unreachable,
+)
 
 if TYPE_CHECKING:
     import aiomqtt
@@ -239,8 +247,7 @@ class Link:
             self._count, self._mark = 0, None
             self.connections += 1
             self.connected.set()
-            warning = "; the password travels unencrypted, use mqtts://" if address.in_the_clear else ""
-            self._say(LinkStatus("connected", f"connected to {address}{warning}"))
+            self._say(LinkStatus("connected", f"connected to {address}"))
             try:
                 await _together(self._read(client, address), *(job(self) for job in self._jobs))
             except asyncio.CancelledError:
@@ -335,9 +342,12 @@ async def _together(*works: Coroutine[Any, Any, None]) -> None:
 async def connect(
     address: BrokerAddress, identifier: str, will: Outgoing | None = None, keepalive_s: int = _KEEPALIVE_S
 ) -> aiomqtt.Client:
-    """An open aiomqtt client with a clean session. Raises Unreachable, RefusedByBroker, TlsFailure, SettingsError."""
+    """An open aiomqtt client with a clean session. Raises Unreachable, RefusedByBroker, TlsFailure, SettingsError, the
+    last also where a password would travel readable."""
     import aiomqtt
 
+    if address.in_the_clear:
+        raise SettingsError(f"{address}: the password would travel readable for all on the way; write mqtts://")
     client = aiomqtt.Client(
         address.host,
         address.port,

@@ -103,6 +103,8 @@ def test_live_all_means_no_rate() -> None:
         ("[life]\nall = true", "[life]", "life", "not known", "live"),
         ("[live]\nrate_hz = 1000", "rate_hz", "live.rate_hz", "more than 100", "at most"),
         ('[broker]\nurl = "http://x"', "url", "broker.url", "no broker's address", "mqtts://host"),
+        ('[broker]\nurl = "mqtt://broker.example:1883"', "url", "broker.url", "travel readable", "mqtts://host"),
+        ('[broker]\nurl = "mqtt://localhost.example"', "url", "broker.url", "travel readable", "mqtts://host"),
         ('[broker]\ncredentials = "x.toml"', "credentials", "broker.credentials", "another broker", "url"),
         (GAUGES.replace("serial:///dev", "serail:///dev"), "link", "instrument[0].link", "no kind of link", "serial"),
         (GAUGES.replace("/dev/ttyUSB0", "/dev/ttyUSB0?boud=9600"), "link", "instrument[0].link", "boud", "baud"),

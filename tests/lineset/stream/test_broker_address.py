@@ -270,3 +270,8 @@ def test_nobody_can_name_the_client_identifier_of_who_has_another_password() -> 
     assert van.own_identifier not in [other.own_identifier for other in others]
     assert van.password not in van.own_identifier
     assert "van-1" not in van.own_identifier
+
+
+async def test_a_password_is_sent_to_nobody_beyond_this_machine_without_tls() -> None:
+    with pytest.raises(SettingsError, match="mqtts://"):
+        await connect(BrokerAddress("192.0.2.7", 1883, "van-1", "an-invented-word"), "test")
