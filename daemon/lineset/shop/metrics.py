@@ -10,20 +10,15 @@ import contextlib
 import re
 from collections.abc import AsyncIterator
 
-import structlog
-
 import lineset
 from lineset.shop.block_message import FORGED, KEY, NEWER, OTHER_RECORD, OVERSIZED, UNKNOWN, UNREADABLE
 from lineset.shop.collector import LAG_BOUNDS_S, Collector
 from lineset.station.metrics_config import MetricsConfig
-from lineset.station.metrics_server import LINK_STATES, Buckets, Labelled, Measure, MetricsServer, disk_rows
-from lineset.stream.errors import SettingsError
+from lineset.station.metrics_server import LINK_STATES, Buckets, Labelled, Measure, MetricsServer, disk_rows, served
 
 Row = Measure[Collector]
 REASONS = (OTHER_RECORD, FORGED, UNREADABLE, OVERSIZED, NEWER, KEY, UNKNOWN)
 _NUMBER = re.compile(r"([1-9][0-9]{0,3})$")
-
-log = structlog.get_logger(__name__)
 
 
 def _set_aside(collector: Collector) -> Labelled:
@@ -130,17 +125,10 @@ def port_of(base: int, name: str) -> int:
 
 @contextlib.asynccontextmanager
 async def metrics_beside(collector: Collector) -> AsyncIterator[MetricsServer[Collector] | None]:
-    """Serve the metrics of a collector. Where the port cannot be had that is logged: the record matters more."""
+    """Serve the metrics of a collector, unless its shop has none or the port cannot be had."""
     port = port_of(collector.config.metrics.port, collector.name)
     if not port:
         yield None
         return
-    async with contextlib.AsyncExitStack() as stack:
-        server = None
-        try:
-            server = await stack.enter_async_context(
-                MetricsServer(ROWS, collector, MetricsConfig(enabled=True, port=port))
-            )
-        except SettingsError as error:
-            log.error("the collector works without metrics", error=str(error), remedy="set port under [metrics]")
+    async with served(ROWS, collector, MetricsConfig(enabled=True, port=port)) as server:
         yield server

@@ -14,7 +14,7 @@ import lineset
 from lineset.engine.fingerprint import fingerprint
 from lineset.station.daemon import Station
 from lineset.station.events import BROKER
-from lineset.station.metrics_server import LINK_STATES, Labelled, Measure, MetricsServer, disk_rows
+from lineset.station.metrics_server import LINK_STATES, Labelled, Measure, MetricsServer, disk_rows, served
 from lineset.stream.link import Link
 from lineset.stream.uplink import SHOP
 from lineset_drivers.frame import State
@@ -185,9 +185,9 @@ ROWS: tuple[Row, ...] = (
 
 @contextlib.asynccontextmanager
 async def metrics_beside(station: Station) -> AsyncIterator[MetricsServer[Station] | None]:
-    """Serve the metrics of a station that runs, where its configuration says so. Raises SettingsError."""
+    """Serve the metrics of a station that runs, where its configuration says so and the port can be had."""
     if not station.config.metrics.enabled:
         yield None
         return
-    async with MetricsServer(ROWS, station, station.config.metrics) as server:
+    async with served(ROWS, station, station.config.metrics) as server:
         yield server

@@ -7,11 +7,12 @@ so it costs nothing where readings go through. No row may tell a secret, a perso
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import hmac
 import ipaddress
 import itertools
 import shutil
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Generic, Literal, Self, TypeVar
@@ -185,6 +186,21 @@ class MetricsServer(Generic[S]):
 
     async def __aexit__(self, *_: object) -> None:
         await self._server.__aexit__()
+
+
+@contextlib.asynccontextmanager
+async def served(
+    rows: Sequence[Measure[S]], source: S, config: MetricsConfig
+) -> AsyncIterator[MetricsServer[S] | None]:
+    """Serve the rows for as long as the block lasts. Where the port cannot be had that is logged and nothing is served:
+    the record matters more."""
+    async with contextlib.AsyncExitStack() as stack:
+        server = None
+        try:
+            server = await stack.enter_async_context(MetricsServer(rows, source, config))
+        except SettingsError as error:
+            log.error("no metrics are served; everything else goes on", error=str(error))
+        yield server
 
 
 async def listens(port: int, timeout_s: float = 2.0) -> bool:

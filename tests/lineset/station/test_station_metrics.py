@@ -28,7 +28,7 @@ from lineset.board.own_certificate import own_certificate
 from lineset.journal.reader import JournalReader
 from lineset.station.config import ConfigError, read
 from lineset.station.metrics import ROWS, metrics_beside
-from lineset.station.metrics_server import MetricsServer
+from lineset.station.metrics_server import MetricsServer, served
 from lineset.stream.errors import SettingsError
 
 METRICS = "[metrics]\nenabled = true\nport = 0\n"
@@ -171,6 +171,8 @@ async def test_a_port_that_is_taken_is_refused_with_what_to_do(tmp_path: Path) -
         taken = msgspec.structs.replace(van.config.metrics, port=server.port)
         with pytest.raises(SettingsError, match=r"another port .* under \[metrics\]"):
             await MetricsServer(ROWS, van, taken).__aenter__()
+        async with served(ROWS, van, taken) as other:  # the job goes on without it
+            assert other is None
 
 
 @pytest.mark.parametrize(
