@@ -126,6 +126,17 @@ def test_a_block_is_full_by_rows_or_by_visit_time(rows: int, span: int, times: l
     assert block.full(BlockRule(rows=rows, span=span)) == full
 
 
+def test_a_block_is_full_by_bytes_too() -> None:
+    """Photos: some megabytes within a second."""
+    block = OpenBlock(1, b"\0" * 32)
+    rule = BlockRule(size=1000)
+    for seq, full in ((1, False), (2, False), (3, True)):
+        row = Row(seq, seq, "blob", b"x" * 400)
+        block.add_row(row, frame_row(row))
+        assert block.full(rule) == full
+        assert block.copy().full(rule) == full
+
+
 @pytest.mark.parametrize(
     ("row", "words"),
     [
