@@ -17,6 +17,7 @@ from shop_rig import admitted, running_broker
 from lineset.contract import entry as e
 from lineset.contract.example import EXAMPLES as MODELS
 from lineset.contract.live import StationMessage, VisitMessage, encode
+from lineset.contract.topic_kind import KINDS
 from lineset.contract.worklist import ObservationMessage
 from lineset.equipment.system import SystemRecord
 from lineset.shop.database import connected
@@ -140,6 +141,19 @@ async def test_every_panel_runs_with_the_boards_rights_and_tells_what_is_there(s
     assert (open_["station"], open_["visit"], open_["phase"]) == ("van-1", "visit-1", "before")
     assert 0 <= open_["silent_s"] < 60
     assert sum(row["value"] for row in found["entries"]) > 15
+
+
+def test_the_table_of_topics_is_the_contracts() -> None:
+    patterns = {kind.pattern: kind.retained for kind in KINDS.values()}
+    told = {}
+    text = (EXAMPLES / "README.md").read_text()
+    for names, kept in re.findall(r"^\| (`[^|]+`) \| (yes|no) \|", text, re.MULTILINE):
+        first, *more = re.findall(r"`([^`]+)`", names)
+        above = "/".join(first.split("/")[:-2])
+        for name in (first, *(each.replace("...", above) for each in more)):
+            told[name] = kept == "yes"
+    assert len(told) >= 11
+    assert told.items() <= patterns.items()
 
 
 @NEEDS_PSQL
