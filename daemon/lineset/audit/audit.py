@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -16,6 +16,7 @@ from lineset.contract import entry as e
 from lineset.engine.fingerprint import fingerprint
 from lineset.journal.errors import JournalError
 from lineset.journal.reader import JournalReader
+from lineset.journal.row import Row
 from lineset.journal.verify import Fault, Problem, Verification, verify
 
 Progress = Callable[[int, int], None]  # entries done, entries in all
@@ -50,7 +51,7 @@ def audit(
         return not_looked(path, str(found))
     try:
         with JournalReader(path, lenient=True) as reader, reader.still():
-            return _Audit(path, reader, found, frozenset(keys)).outcome(progress, ends_in_block)
+            return _of_reader(path, reader, found, keys, progress, ends_in_block)
     except Exception as error:
         # a damaged file can hold anything; what verify found of it is told all the same
         if found.ok and not isinstance(error, JournalError):
@@ -119,45 +120,71 @@ def named(verdicts: Collection[VerdictRecord]) -> str:
     return ", ".join(words[:_NAMED]) + more
 
 
-class _Audit:
-    def __init__(self, path: Path, reader: JournalReader, found: Verification, keys: frozenset[bytes]) -> None:
-        self._path, self._reader, self._found, self._keys = path, reader, found, keys
+def _of_reader(
+    path: Path,
+    reader: JournalReader,
+    found: Verification,
+    keys: Collection[bytes],
+    progress: Progress | None,
+    ends_in_block: bool,
+) -> Audit:
+    auditing, of = Auditing(keys), max(1, found.rows)
+    try:
+        for done, (row, _) in enumerate(reader.stored_rows(-(2**63)), start=1):
+            if progress is not None and done % _STEP == 0:
+                progress(done, of)
+            auditing.take(row)
+    except JournalError as error:
+        auditing.broken(str(error))
+    if progress is not None:
+        progress(of, of)
+    return auditing.finish(str(path), reader.meta, found, ends_in_block=ends_in_block)
+
+
+class Auditing:
+    """Takes a record's rows in order, wherever they come from, and says at the end what is to be said of them.
+
+    `keys` are the public keys that may have sealed it.
+    """
+
+    def __init__(self, keys: Collection[bytes] = ()) -> None:
+        self._keys = frozenset(keys)
+        self._contents = Contents()
+        self._replaying: Replaying | None = None
         self._remarks: list[Remark] = []
 
-    def outcome(self, progress: Progress | None, ends_in_block: bool) -> Audit:
-        found, reader = self._found, self._reader
-        contents = Contents()
-        replaying: Replaying | None = None
-        of = max(1, found.rows)
-        stopped = ""
-        done = 0
-        try:
-            for row, _ in reader.stored_rows(-(2**63)):
-                done += 1
-                if progress is not None and done % _STEP == 0:
-                    progress(done, of)
-                body = contents.take(row)
-                if body is None:
-                    if replaying is not None:
-                        replaying.stop(f"entry {row.seq} cannot be read")
-                    continue
-                if replaying is None:
-                    recorded = body.fingerprint if isinstance(body, e.Opened) else ""
-                    replaying = Replaying(recorded, fingerprint())
-                    if not recorded:
-                        replaying.stop("the record does not begin with its opening")
-                replaying.take(row.seq, row.t, body, row.body)
-        except JournalError as error:
-            stopped = str(error)
-            contents.remarks.append(Remark("file", True, stopped, "Nothing after this place could be looked at."))
-            if replaying is not None:
-                replaying.stop("the file cannot be read to its end")
-        if progress is not None:
-            progress(of, of)
-        replay = replaying.finish(ends_in_block=ends_in_block and not found.sealed) if replaying is not None else None
+    def take(self, row: Row) -> None:
+        """The next row, as it is stored."""
+        body = self._contents.take(row)
+        if body is None:
+            if self._replaying is not None:
+                self._replaying.stop(f"entry {row.seq} cannot be read")
+            return
+        if self._replaying is None:
+            recorded = body.fingerprint if isinstance(body, e.Opened) else ""
+            self._replaying = Replaying(recorded, fingerprint())
+            if not recorded:
+                self._replaying.stop("the record does not begin with its opening")
+        self._replaying.take(row.seq, row.t, body, row.body)
+
+    def broken(self, why: str) -> None:
+        """There may be more, and it cannot be read."""
+        self._contents.remarks.append(Remark("file", True, why, "Nothing after this place could be looked at."))
+        if self._replaying is not None:
+            self._replaying.stop("the file cannot be read to its end")
+
+    def finish(
+        self, target: str, meta: Mapping[str, str], found: Verification, *, ends_in_block: bool = False
+    ) -> Audit:
+        """What came of it. `found` says how its bytes are, `meta` is what its hash chain begins with."""
+        self._found = found
+        contents, replaying = self._contents, self._replaying
+        replay = None
+        if replaying is not None:
+            replay = replaying.finish(ends_in_block=ends_in_block and not found.sealed)
         verdicts = self._verdicts(contents, replaying)
         self._remarks += [_remark_of(problem, verdicts) for problem in found.problems]
-        contents.finish(reader.meta, sealed=found.sealed, verdicts=verdicts)
+        contents.finish(meta, sealed=found.sealed, verdicts=verdicts)
         self._remarks += contents.remarks
         known = self._key(verdicts)
         self._replayed(replay, replaying, verdicts)
@@ -166,13 +193,13 @@ class _Audit:
         remarks = tuple(sorted(clean, key=lambda remark: not remark.wrong))
         opened = contents.opened
         return Audit(
-            target=str(self._path),
+            target=target,
             outcome=FAIL if any(remark.wrong for remark in remarks) else PASS,
             by_version=lineset.__version__,
             remarks=remarks,
-            journal=printable(reader.meta.get("id", "")),
-            station=opened.station if opened else printable(reader.meta.get("station", "")),
-            visit=opened.visit if opened else printable(reader.meta.get("visit", "")),
+            journal=printable(meta.get("id", "")),
+            station=opened.station if opened else printable(meta.get("station", "")),
+            visit=opened.visit if opened else printable(meta.get("visit", "")),
             version=opened.version if opened else "",
             opened=_iso(contents.first_wall_ns),
             ended=_iso(contents.last_wall_ns),

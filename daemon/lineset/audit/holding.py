@@ -24,6 +24,7 @@ from lineset.journal.reader import Reading
 from lineset.journal.rebuild import Chain, ChainError
 from lineset.journal.row import Gap, Row
 from lineset.journal.seal import Seal
+from lineset.journal.verify import Verification
 
 _CLOCKS = frozenset({"opened", "wall", "resumed"})
 _MOST_NAMED = 20  # entries that are named one by one, the rest is counted
@@ -132,6 +133,7 @@ class Holding:
             self._said.wrong(f"the shop's record of the visit's beginning is damaged: {error}", rests=0)
             self._broken_at = 0
         self._due, self._last, self._head = 1, 0, b""
+        self._gaps: list[Gap] = []
         self._same = self._named = self._unnamed = 0
         self._first = True  # no difference was named yet
         self._shift = 0  # by how much the file's numbers have moved on from those that the shop received
@@ -167,6 +169,8 @@ class Holding:
         for item in here if here is not None and taken is None else items:
             if isinstance(item, Row) and item.kind in _CLOCKS:
                 self._clock(item)
+        if taken is not None and block.gaps:
+            self._gaps += [item for item in taken if isinstance(item, Gap)]
         if here is not None:
             self._compare(stored, items if data is not None else None, here, sound=taken is not None)
         self._spells.take(stored)
@@ -296,15 +300,33 @@ class Holding:
         )
         return record, self._said.told(file.verdicts)
 
-    def seal(self) -> Seal | None:
+    def verification(self) -> Verification:
+        """How the bytes are that `take` gave, as `verify` says it of a file; what is wrong, `finish` tells."""
+        chain = self._chain
+        if chain is None:
+            return Verification(())
+        seal = self._seal(chain)
+        return Verification(
+            (),
+            rows=chain.rows,
+            blocks=chain.blocks,
+            gaps=tuple(self._gaps),
+            first=chain.first,
+            last=chain.last,
+            head=chain.head,
+            sealed=seal is not None,
+            public_key=seal.public_key if seal is not None else b"",
+        )
+
+    def _seal(self, chain: Chain) -> Seal | None:
         """The seal that the shop has, if it has one and it is of these blocks."""
-        if self._visit.seal is None or self._chain is None or self._broken_at is not None:
+        if self._visit.seal is None or self._broken_at is not None:
             return None
         found = seal_of(self._visit.seal)
         try:
-            self._chain.check_seal(found)
+            chain.check_seal(found)
         except ChainError:
-            return None  # `finish` tells of it
+            return None
         return found
 
     @property

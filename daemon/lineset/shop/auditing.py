@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import asyncio
-import tempfile
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
 
-import lineset
-from lineset.audit.audit import FAIL, NOT_LOOKED, Progress, audit, not_looked, printable
+from lineset.audit.audit import FAIL, NOT_LOOKED, Auditing, Progress, audit, not_looked, printable
 from lineset.audit.audit_record import Audit, Remark
 from lineset.audit.holding import FileItems, Holding
 from lineset.audit.received_visit import ReceivedVisit, iso
 from lineset.audit.shop_record import ShopRecord
 from lineset.journal.errors import JournalError
 from lineset.journal.reader import JournalReader
-from lineset.journal.rebuild import RebuildError, Rebuilding
+from lineset.journal.row import Row
 from lineset.shop.errors import ShopError
 from lineset.shop.received import Received, opened
 from lineset.shop.shop_config import DatabaseAddress
@@ -61,35 +59,29 @@ async def _done(work: Work, progress: Progress | None) -> Audit:
 async def audit_received(
     received: Received, visit: ReceivedVisit, keys: Collection[bytes] = (), progress: Progress | None = None
 ) -> Audit:
-    """Audit a visit as the shop holds it: made into a journal again, as far as its bytes hash, and put through.
+    """Audit a visit as the shop holds it, block after block in one go, as far as its bytes hash.
 
     `keys` are the public keys that may have sealed it; without any, the key that the shop pinned is the right one.
-    Raises DatabaseError, and JournalError when the scrap file cannot be written.
+    Raises DatabaseError.
     """
     target = f"{visit.station}/{visit.visit}"
     if visit.removed is not None:
         found = not_looked(Path(target), f"the shop removed this record on {iso(visit.removed)}, as its policy says")
         return msgspec.structs.replace(found, station=visit.station, visit=visit.visit, journal=visit.journal)
-    holding, tables = Holding(visit), received.table_check(visit)
-    with tempfile.TemporaryDirectory(prefix="lineset-audit-") as folder:
-        path = Path(folder) / "visit.journal"
-        try:
-            with Rebuilding(path, visit.meta, durably=False) as made:
-                async for stored in received.blocks(visit):
-                    items = holding.take(stored)
-                    if items is not None:
-                        made.put(stored.block, items)
-                        await tables.take(items, stored.block.first, stored.block.last)
-                made.finish(holding.seal())
-            found = audit(path, _right(visit, keys), progress, ends_in_block=True)
-        except RebuildError as error:
-            remark = Remark("file", True, printable(error.problem), "No journal can be made of it.")
-            found = Audit(target=target, outcome=FAIL, by_version=lineset.__version__, remarks=(remark,))
-    named = msgspec.structs.replace(
-        found, target=target, station=found.station or visit.station, visit=found.visit or visit.visit
-    )
+    holding, tables, auditing = Holding(visit), received.table_check(visit), Auditing(_right(visit, keys))
+    async for stored in received.blocks(visit):
+        items = holding.take(stored)
+        if items is None:
+            continue
+        for item in items:
+            if isinstance(item, Row):
+                auditing.take(item)
+        await tables.take(items, stored.block.first, stored.block.last)
+        if progress is not None:
+            progress(stored.block.last, max(1, visit.through))
+    found = auditing.finish(target, visit.meta, holding.verification(), ends_in_block=True)
     checked = await tables.finish() if holding.sound else ()
-    return _joined(named, *holding.finish(named, tables=checked))
+    return _joined(found, *holding.finish(found, tables=checked))
 
 
 async def audit_file(
