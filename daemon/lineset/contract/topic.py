@@ -48,6 +48,11 @@ def check_level(level: str, what: str) -> str:
     return level
 
 
+def is_level(level: str) -> bool:
+    """Whether `level` may stand in a topic."""
+    return _LEVEL.fullmatch(level) is not None
+
+
 def level_of(name: str) -> str:
     """The level for a point or derived value: "heat_strip_current.2" gives "heat_strip_current-2"."""
     match = _NAME.fullmatch(name)

@@ -24,7 +24,7 @@ import structlog
 
 from lineset.contract.live import StationMessage
 from lineset.contract.live import encode as encode_message
-from lineset.contract.topic import ROOT
+from lineset.contract.topic import ROOT, is_level
 from lineset.contract.transfer import ReceiptMessage
 from lineset.shop.block_message import NEWER, Arrived
 from lineset.shop.database import driver
@@ -58,6 +58,7 @@ class Counts:
 
     messages: int = 0  # of its stations
     foreign: int = 0  # of stations that belong to another collector: let go unread
+    misnamed: int = 0  # under names that the contract has not, which no station of ours uses: let go
     let_go: int = 0  # because memory was full; they come again
     blocks: int = 0
     entries: int = 0
@@ -133,6 +134,9 @@ class Collector:
             return
         station, visit, number = levels[3], levels[5], levels[7]
         counts = self.counts
+        if not (is_level(station) and is_level(visit)):
+            counts.misnamed += 1
+            return
         if not self.share.mine(station):
             counts.foreign += 1
             return
@@ -150,7 +154,7 @@ class Collector:
 
     def _hear_station(self, incoming: Incoming) -> None:
         station = incoming.topic.split("/")[3]
-        if not self.share.mine(station):
+        if not is_level(station) or not self.share.mine(station):
             return
         try:
             said = msgspec.json.decode(incoming.payload, type=StationMessage)

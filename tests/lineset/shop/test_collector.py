@@ -25,6 +25,7 @@ from lineset.shop import sharing
 from lineset.shop.collector import Collector
 from lineset.shop.database import connected
 from lineset.shop.shop_config import ShopConfig
+from lineset.stream.link import Incoming
 
 WAIT_S = 30.0
 
@@ -60,6 +61,19 @@ async def until(true: Callable[[], bool]) -> None:
     async with asyncio.timeout(WAIT_S):
         while not true():
             await asyncio.sleep(0.02)
+
+
+async def test_only_names_of_the_contract_are_taken_in(shop_config: ShopConfig) -> None:
+    collector = Collector(shop_config, "k0")
+    for station, visit in (("van 1", "v"), ("v\u00e4n", "v"), ("van-1", "x" * 3000), ("van-1", ""), ("VAN", "v")):
+        collector.hear(Incoming(f"lineset/v1/north/{station}/visit/{visit}/block/1", b"{}", False))
+    assert (collector.counts.misnamed, collector.counts.messages, collector.counts.pending) == (5, 0, 0)
+    for number in ("1", "-1", "1e3", "9" * 30, "\u0661"):
+        collector.hear(Incoming(f"lineset/v1/north/van-1/visit/v/block/{number}", b"{}", False))
+    assert [each.n for each in collector._pending] == [1, 0, 0, 0, 0]
+    too_much = b"x" * (collector_module.MAX_PENDING + 1)
+    collector.hear(Incoming("lineset/v1/north/van-1/visit/v/block/1", too_much, False))
+    assert (collector.counts.let_go, collector.counts.pending) == (1, 5)
 
 
 @pytest.mark.parametrize("kind", ["nats", "mosquitto"])
