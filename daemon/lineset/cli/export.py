@@ -22,7 +22,12 @@ def export(
         typer.Argument(help="A visit's name, or its journal file.", autocompletion=lambda: visit_names(None)),
     ] = None,
     to: Annotated[
-        str, typer.Option("--to", help="csv, parquet or senml (RFC 8428).", autocompletion=lambda: list(FORMATS))
+        str,
+        typer.Option(
+            "--to",
+            help="csv, parquet or senml (RFC 8428); with --shop csv, parquet or journal.",
+            autocompletion=lambda: list(FORMATS),
+        ),
     ] = "csv",
     out: Annotated[Path, typer.Option("--out", help="Folder for the files; made if needed.", file_okay=False)] = Path(
         "export"
@@ -53,7 +58,8 @@ def export(
 
     Figures are SI; columns.json tells what each column holds. Works from the journal alone, years later.
 
-    With --shop the tables are those of the shop's record, of every visit that is chosen, as CSV or Parquet.
+    With --shop the tables are those of the shop's record, of every visit that is chosen, as CSV or Parquet; with --to
+    journal it gives the journal files back as the stations had them.
 
     Example: lineset export spring-12 --to parquet --out spring-12
 

@@ -12,6 +12,8 @@ import typer
 from lineset.cli.shop_selection import selection, the_shop
 from lineset.cli.station_access import REFUSED, WRONG, say_error
 
+JOURNAL = "journal"
+
 
 def export_shop(
     to: str,
@@ -26,16 +28,24 @@ def export_shop(
     """Write it, and say what was written. `chosen` is stations, visits, since, until. Raises typer.Exit."""
     import msgspec
 
+    from lineset.journal.errors import JournalError
     from lineset.shop.errors import ShopError
     from lineset.shop.exporting import FORMATS, Exported, Progress, export
+    from lineset.shop.restoring import restore
 
-    if to not in FORMATS:
-        raise say_error("export", f"--to {to}: the shop's record is written as {' or '.join(FORMATS)}", WRONG)
+    if to not in (*FORMATS, JOURNAL):
+        raise say_error(
+            "export", f"--to {to}: the shop's record is written as {', '.join(FORMATS)} or {JOURNAL}", WRONG
+        )
+    if to == JOURNAL and (systems or tables):
+        raise say_error("export", f"--to {JOURNAL} gives whole visits: leave --system and --table out", WRONG)
     stations, visits, since, until = chosen
     wanted = selection("export", stations, visits, since, until)
-    _, address = the_shop("export", folder, WRONG)
+    config, address = the_shop("export", folder, WRONG)
 
     def run(progress: Progress | None) -> Exported:
+        if to == JOURNAL:
+            return asyncio.run(restore(address, config.name, wanted, out, progress))
         work = export(address, wanted, out, to=to, tables=tables, systems=systems, progress=progress)
         return asyncio.run(work)
 
@@ -49,7 +59,7 @@ def export_shop(
                 written = run(lambda done, of: bar.update(task, completed=done, total=of))
         else:
             written = run(None)
-    except ShopError as error:
+    except (ShopError, JournalError) as error:
         raise say_error("export", str(error), REFUSED) from error
     except OSError as error:
         raise say_error("export", f"{error.filename or out}: {error.strerror or error}", REFUSED) from error

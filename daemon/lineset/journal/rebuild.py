@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -147,12 +147,9 @@ class Rebuilding:
     def add(self, block: Block, data: bytes) -> None:
         """Put in the next block, whose framed bytes are `data`. Raises RebuildError."""
         try:
-            self.put(block, self.chain.take(block, data))
+            items = self.chain.take(block, data)
         except ChainError as error:
             raise RebuildError(self.path, error) from error
-
-    def put(self, block: Block, items: Sequence[Row | Gap]) -> None:
-        """Put in a block with rows and gaps that a `Chain` gave for it."""
         rows = [item for item in items if isinstance(item, Row)]
         with self._saying():
             self._db.executemany(
@@ -171,7 +168,15 @@ class Rebuilding:
             )
 
     def finish(self, seal: Seal | None = None) -> None:
-        """Put in a seal that a `Chain` was found to fit, or none, and give the file its name. Raises JournalError."""
+        """Put in the seal, where there is one, and give the file its name.
+
+        Raises RebuildError unless the seal is of all blocks that were added, MissingFileError, CannotWriteError ...
+        """
+        if seal is not None:
+            try:
+                self.chain.check_seal(seal)
+            except ChainError as error:
+                raise RebuildError(self.path, error) from error
         with self._saying():
             if seal is not None:
                 self._db.execute(
@@ -233,9 +238,4 @@ def rebuild(
     with Rebuilding(path, meta, durably=durably) as made:
         for block, data in blocks:
             made.add(block, data)
-        if seal is not None:
-            try:
-                made.chain.check_seal(seal)
-            except ChainError as error:
-                raise RebuildError(path, error) from error
         made.finish(seal)

@@ -16,6 +16,8 @@ from shop_rig import Postgres, make_shop
 from shop_visit import put_visit
 
 from lineset.audit.export import to_csv
+from lineset.journal.reader import JournalReader
+from lineset.journal.verify import verify
 from lineset.shop.database import connected
 from lineset.shop.exporting import PRIVATE, export
 from lineset.shop.received import Selection
@@ -139,7 +141,7 @@ async def test_the_verb_writes_and_says_what_it_cannot(postgres: Postgres, datab
     assert (code, told["visits"]) == (0, 1)
     assert told["rows"]["readings"] > 1000
     for arguments, code, words in (
-        (("--to", "senml"), 2, "csv or parquet"),
+        (("--to", "senml"), 2, "csv, parquet or journal"),
         (("--table", "secrets"), 1, "there is no such table"),
         (("--out", str(tmp_path / "shop" / "shop.toml" / "x")), 1, "Not a directory"),
     ):
@@ -147,3 +149,25 @@ async def test_the_verb_writes_and_says_what_it_cannot(postgres: Postgres, datab
         assert (got, words in err) == (code, True), err
     got, _, err = await said("export", "--table", "visits")
     assert (got, "are for --shop" in err) == (2, True)
+
+
+async def test_journals_come_back_as_the_station_had_them(
+    postgres: Postgres, database: str, journals: list[Path], tmp_path: Path
+) -> None:
+    shop = ("--shop", "--shop-folder", str(make_shop(tmp_path / "shop", postgres, database)))
+    code, out, err = await said("export", *shop, "--to", "journal", "--out", str(tmp_path / "back"))
+    assert (code, err) == (0, "")
+    assert "2 journals" in out
+    for journal in journals:
+        again = tmp_path / "back" / f"van-{journal.name}"
+        assert verify(again).ok
+        with JournalReader(journal) as one, JournalReader(again) as other:
+            assert list(one.stored_rows()) == list(other.stored_rows())
+            assert (one.meta, one.seal()) == (other.meta, other.seal())
+    code, _, err = await said("export", *shop, "--to", "journal", "--out", str(tmp_path / "back"))
+    assert (code, "already there" in err) == (1, True)
+    async with connected(postgres.address(database)) as db:
+        await db.execute("UPDATE lineset.block SET hash = sha256(hash) WHERE n = 3")
+        code, _, err = await said("export", *shop, "--to", "journal", "--out", str(tmp_path / "bad"))
+        assert (code, "the bytes of block 3 are not what was hashed" in err) == (1, True)
+        assert not list((tmp_path / "bad").iterdir())
