@@ -84,6 +84,8 @@ def remedy(error: BaseException) -> str:
         return "Make the database, or correct [database] url"
     if state == "53100":
         return "Its disk is full: make room; nothing is lost meanwhile, stations keep what was not received"
+    if state == "55P03":
+        return "Somebody reads or writes these tables just now; try again later"
     if state == "42501":
         return "This role has not the right to it; run: lineset shop run, which gives each role what it needs"
     if isinstance(error, OSError | TimeoutError):

@@ -203,7 +203,7 @@ import asyncio, os, signal, sys
 from lineset.shop import collector, sharing, storing
 from lineset.shop.shop_config import load_shop
 sharing.LIVE_S, collector.HEARTBEAT_S, collector.BATCH_BYTES = 1.5, 0.2, 4000
-folder, name, where, count = sys.argv[1], sys.argv[2], sys.argv[3], int(sys.argv[4])
+folder, name, where, count = sys.argv[1], sys.argv[2], sys.argv[3], float(sys.argv[4])
 write, told, calls = storing.write, storing.Store._told, 0
 
 def die():
@@ -225,6 +225,14 @@ if where == "in_transaction":
     storing.write = in_transaction
 elif where == "after_commit":
     storing.Store._told = after_commit
+elif where == "at_any_moment":  # so many seconds after it has begun to store
+    import threading
+    def begin(*args):
+        if not calls:
+            threading.Timer(count, os.kill, (os.getpid(), signal.SIGKILL)).start()
+        die()
+        return write(*args)
+    storing.write = begin
 asyncio.run(collector.run_collector(load_shop(folder), name, asyncio.Event()))
 """
 
@@ -263,3 +271,22 @@ async def test_one_of_two_collectors_is_killed(
             await assert_whole(auditor, visit)
         takers = await auditor.fetch("SELECT DISTINCT collector FROM lineset.block")
         assert {row["collector"] for row in takers} == {"k0", "k1"}
+
+
+async def test_the_only_collector_is_killed_again_and_again(
+    broker: PlainBroker, shop_config: ShopConfig, auditor: Any, tmp_path: Path, stack: contextlib.ExitStack
+) -> None:
+    config = broker.used_by(shop_config)
+    journals = [write_journal(tmp_path / "j", station=f"van-{n}", visit=f"v{n}", block_rows=2) for n in range(8)]
+    visits = [sent(each) for each in journals]
+    sending = asyncio.create_task(send_until_sealed(broker.port, visits, again_s=0.3))
+    for seconds in ("0.011", "0.037", "0.093"):
+        dying = await asyncio.create_subprocess_exec(
+            sys.executable, "-c", _PROCESS, str(config.folder), "k0", "at_any_moment", seconds
+        )
+        stack.callback(_end, dying)
+        assert await asyncio.wait_for(dying.wait(), WAIT_S) == -signal.SIGKILL
+    async with collecting(config):
+        await sending
+    for visit in visits:
+        await assert_whole(auditor, visit)

@@ -170,3 +170,25 @@ async def test_a_missing_right_is_no_fault_of_a_message(
     await store.store(batch)
     await assert_whole(auditor, visit)
     assert await auditor.fetchval("SELECT count(*) FROM lineset.set_aside") == 0
+
+
+async def test_a_month_without_tables_is_made_by_whoever_comes_first(
+    shop_config: ShopConfig, store: Store, auditor: Any, tmp_path: Path
+) -> None:
+    visits = [sent(write_journal(tmp_path / "j", station=f"van-{n}", visit=f"v{n}")) for n in range(2)]
+    async with connected(shop_config.database("owner")) as owner:
+        for table in await owner.fetchval("SELECT lineset.monthly()"):
+            parts = await owner.fetch(
+                "SELECT inhrelid::regclass::text AS name FROM pg_inherits WHERE inhparent = to_regclass($1)",
+                f"lineset.{table}",
+            )
+            for part in parts:
+                await owner.execute(f"DROP TABLE {part['name']}")
+    other = Store(shop_config.database("collector"), "k1")
+    await asyncio.gather(
+        store.store([visits[0].arrived(*each) for each in visits[0].all]),
+        other.store([visits[1].arrived(*each) for each in visits[1].all]),
+    )
+    await other.close()
+    for visit in visits:
+        await assert_whole(auditor, visit)
