@@ -115,29 +115,31 @@ COMMENT ON VIEW record.calibrations_used IS 'For each settled value its channel'
 -- What a verdict rests on: for each of its points the channel whose value had settled last when it was given, or, where
 -- nothing had settled there, the channels that sat there.
 CREATE VIEW record.verdict_calibrations AS
-SELECT c.visit_id, c.station, c.visit, c.seq, c.at, c.system, c.phase, c.name, c.title, c.state, c.is_last, p.point,
+SELECT c.visit_id, v.station, v.visit, c.seq, c.at, c.system, c.phase, c.name, c.title, c.state, c.is_last, p.point,
        used.instrument, used.channel, i.identity, i.calibrated, i.calibration_due,
        COALESCE((used.at AT TIME ZONE 'UTC')::date > i.calibration_due, false) AS expired
-FROM record.verdicts c
+FROM (
+    SELECT *, seq = max(seq) OVER (PARTITION BY visit_id, system, phase, name) AS is_last FROM lineset.check_verdict
+) c
+JOIN lineset.visit v ON v.id = c.visit_id AND v.month = c.month
 JOIN lineset.check_point p ON p.check_name = split_part(c.name, '.', 1)
-CROSS JOIN LATERAL (
-    (SELECT s.instrument, s.channel, s.at, s.seq FROM lineset.settled s
-     WHERE s.visit_id = c.visit_id AND s.system = c.system AND s.settled AND s.instrument <> '' AND s.seq < c.seq
-       AND s.name IN (p.point, p.point || '.' || split_part(c.name, '.', 2))
-     ORDER BY s.seq DESC LIMIT 1)
+LEFT JOIN LATERAL (
+    SELECT s.instrument, s.channel, s.at FROM lineset.settled s
+    WHERE s.month = c.month AND s.visit_id = c.visit_id AND s.seq < c.seq AND s.system = c.system AND s.settled
+      AND s.instrument <> '' AND s.name IN (p.point, p.point || '.' || split_part(c.name, '.', 2))
+    ORDER BY s.seq DESC LIMIT 1
+) settled ON true
+JOIN LATERAL (
+    SELECT settled.instrument, settled.channel, settled.at WHERE settled.instrument IS NOT NULL
     UNION ALL
-    (SELECT now_there.instrument, now_there.channel, c.at, c.seq FROM (
-         SELECT DISTINCT ON (l.instrument, l.channel) l.instrument, l.channel, l.system, l.point
-         FROM lineset.placement l WHERE l.visit_id = c.visit_id AND l.seq < c.seq
-         ORDER BY l.instrument, l.channel, l.seq DESC
-     ) now_there
-     WHERE now_there.system = c.system AND now_there.point IN (p.point, p.point || '.' || split_part(c.name, '.', 2))
-       AND NOT EXISTS (
-         SELECT FROM lineset.settled s
-         WHERE s.visit_id = c.visit_id AND s.system = c.system AND s.settled AND s.seq < c.seq
-           AND s.name IN (p.point, p.point || '.' || split_part(c.name, '.', 2))
-     ))
-) used
+    SELECT there.instrument, there.channel, c.at FROM (
+        SELECT DISTINCT ON (l.instrument, l.channel) l.instrument, l.channel, l.system, l.point
+        FROM lineset.placement l WHERE l.month = c.month AND l.visit_id = c.visit_id AND l.seq < c.seq
+        ORDER BY l.instrument, l.channel, l.seq DESC
+    ) there
+    WHERE settled.instrument IS NULL AND there.system = c.system
+      AND there.point IN (p.point, p.point || '.' || split_part(c.name, '.', 2))
+) used ON true
 LEFT JOIN LATERAL (
     SELECT k.identity, k.calibrated, k.calibration_due FROM lineset.instrument_channel k
     WHERE k.visit_id = c.visit_id AND k.instrument = used.instrument AND k.channel = used.channel AND k.seq <= c.seq
@@ -182,14 +184,19 @@ WITH clamp AS (
     ORDER BY s.visit_id, s.system, s.phase, s.name, s.instrument, s.seq DESC
 )
 SELECT a.visit_id, a.station, a.visit, a.at, a.system, a.phase, a.conductor, a.meter, a.instrument, a.channel,
-       a.current_a, a.u_a, peers.meters AS peer_meters, peers.readings AS peer_readings, peers.mean_a AS peer_mean_a,
-       a.current_a / peers.mean_a - 1 AS part_off
+       a.current_a, a.u_a, every.meters - 1 AS peer_meters, every.n - own.n AS peer_readings,
+       (every.total - own.total) / (every.n - own.n) AS peer_mean_a,
+       a.current_a * (every.n - own.n) / (every.total - own.total) - 1 AS part_off
 FROM clamp a
-CROSS JOIN LATERAL (
-    SELECT count(DISTINCT b.meter) AS meters, count(*) AS readings, avg(b.current_a) AS mean_a FROM clamp b
-    WHERE b.system = a.system AND b.conductor = a.conductor AND b.phase = a.phase AND b.meter <> a.meter
-) peers
-WHERE peers.readings > 0;
+JOIN (
+    SELECT system, conductor, phase, count(*) AS n, sum(current_a) AS total, count(DISTINCT meter) AS meters
+    FROM clamp GROUP BY system, conductor, phase
+) every USING (system, conductor, phase)
+JOIN (
+    SELECT system, conductor, phase, meter, count(*) AS n, sum(current_a) AS total
+    FROM clamp GROUP BY system, conductor, phase, meter
+) own USING (system, conductor, phase, meter)
+WHERE every.n > own.n;
 COMMENT ON VIEW record.clamp_comparison IS
     'Each settled current beside what other meters read on the same conductor of the same system in the same phase.';
 
