@@ -40,7 +40,8 @@ def observe(
     at: AtOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Put what you saw on record. A photo goes into the visit's journal and is sealed with it.
+    """Put what you saw on record. A photo goes into the visit's journal and is sealed with it, without what the camera
+    noted in its margins: place, time, device.
 
     Take photos with your hands out of a live panel.
 
@@ -74,13 +75,19 @@ def _list(as_json: bool) -> None:
 
 
 def _send(photo: Path, at: Path | None) -> str:
-    """Send a photo in parts; its hash. Ends with a sentence where the station does not take it."""
+    """Send a photo in parts, without what the camera noted beside it; its hash.
+
+    Ends with a sentence where the station does not take it.
+    """
+    from lineset.station.photo_margins import without_margins
+
     try:
         content = photo.read_bytes()
     except OSError as error:
         raise say_error("observe", f"{photo} cannot be read: {error.strerror}", WRONG) from error
     if not content:
         raise say_error("observe", f"{photo} is empty", WRONG)
+    content = without_margins(content)
     sha256 = hashlib.sha256(content).hexdigest()
     media_type = mimetypes.guess_type(photo.name)[0] or "application/octet-stream"
     parts = -(-len(content) // _PART)

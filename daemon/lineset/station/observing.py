@@ -18,6 +18,7 @@ from lineset.contract import entry as e
 from lineset.equipment.points import PointError, point
 from lineset.journal.reader import JournalReader
 from lineset.station.asked import Done, named_system, need_visit
+from lineset.station.photo_margins import without_margins
 from lineset.stream.command import CommandRefused
 from lineset.visit.observations import URGENCIES, WANTS, UnknownSign, sign
 
@@ -106,6 +107,11 @@ class Photos:
             raise CommandRefused("the photo's bytes do not have the hash that was said; send it anew")
         if not whole.startswith(MEDIA[begun.media_type]):
             raise CommandRefused(f"the photo is no {begun.media_type}, whatever it is called; send a JPEG, PNG or WebP")
+        if without_margins(whole) != whole:
+            raise CommandRefused(
+                "the photo's margins tell where, when or with what it was taken; send it without them (the page and "
+                "`lineset observe` do)"
+            )
         for n in range(begun.parts):
             station.take(
                 e.Blob(
