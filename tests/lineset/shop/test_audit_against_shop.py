@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import random
 import re
 import shutil
@@ -18,6 +19,7 @@ import msgspec
 import pytest
 from cli_process import said
 from sealed_journal import a_short_visit, a_tiny_visit
+from shop_blocks import sent, write_journal
 from shop_rig import Postgres
 from shop_visit import closed_at, put_visit, sent_blocks
 
@@ -33,10 +35,11 @@ from lineset.journal.rebuild import rebuild
 from lineset.journal.row import Gap, Row
 from lineset.journal.seal import Seal, StationKey
 from lineset.journal.verify import verify
-from lineset.shop.auditing import audit_file, audit_received
+from lineset.shop.auditing import Work, audit_file, audit_received, done
 from lineset.shop.database import connected
-from lineset.shop.received import Received, Selection
-from lineset.shop.shop_config import load_shop
+from lineset.shop.received import Received, Selection, opened
+from lineset.shop.shop_config import ShopConfig, load_shop
+from lineset.shop.storing import Store
 
 RULE = BlockRule(rows=100, span=10**15)
 META = {"station": "van", "visit": "spring-1"}
@@ -375,6 +378,34 @@ async def test_a_damaged_file_is_still_held_against_the_shop(
     assert caught > 100
     shutil.copyfile(tiny, copy)
     assert (await shop.of_file(copy)).outcome == PASS
+
+
+async def test_what_a_collector_stored_in_any_order_is_sound(shop_config: ShopConfig, tmp_path: Path) -> None:
+    """With a photo, a gap, a step of the clock: the collector's own work, seal and tables too, stands the audit."""
+    van = sent(write_journal(tmp_path / "van", gap=True), part=400)
+    chance = random.Random(3)
+    store = Store(shop_config.database("collector"), "k0")
+    messages = [van.arrived(*each) for each in van.all]
+    chance.shuffle(messages)
+    for at in range(0, len(messages), 5):
+        await store.store(messages[at : at + 5])
+    await store.close()
+    async with opened(shop_config.database("auditor"), "north") as received:
+        work = Work(shop_config.database("auditor"), "north", visit=(await received.names(Selection()))[0].id)
+        for found in (
+            await audit_file(received, van.path),
+            await asyncio.to_thread(done, work),
+        ):
+            assert found.shop is not None
+            assert [remark.text for remark in found.wrong if remark.about in ("shop", "seal", "table")] == []
+            assert all(table.same for table in found.shop.tables)
+            assert {table.table for table in found.shop.tables if table.rows} >= {"reading", "photo", "observation"}
+            assert (found.sealed, found.gaps, found.photos) == (True, 1, 1)
+            assert any(remark.about == "clock" and "stepped" in remark.text for remark in found.remarks)
+        (visit,) = await received.names(Selection())
+        stored_visit = await received.visit(visit.id)
+        assert stored_visit is not None
+        assert [gap.reason async for gap in received.gaps(stored_visit)] == ["memory was full"]
 
 
 async def stored(postgres: Postgres, folder: Path, path: Path, key: StationKey) -> None:
