@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from lineset.cli import shop_init, shop_join, shop_retain, shop_run, shop_station, shop_token
+from lineset.cli import shop_aside, shop_init, shop_join, shop_retain, shop_run, shop_station, shop_token
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -19,6 +19,7 @@ app.add_typer(shop_token.app, name="token")
 app.command("init")(shop_init.init)
 app.command("run")(shop_run.run)
 app.command("status")(shop_run.status)
+app.command("aside")(shop_aside.aside)
 app.command("retain")(shop_retain.retain)
 app.command("renew")(shop_init.renew)
 app.add_typer(shop_station.app, name="station")

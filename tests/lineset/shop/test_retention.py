@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from cli_process import said
 from shop_blocks import sent, write_journal
 from shop_record import assert_whole
+from typer.testing import CliRunner
 
+from lineset.cli.shop import app
 from lineset.shop.database import connected
 from lineset.shop.retention import retain, state_policy
 from lineset.shop.shop_config import ShopConfig
@@ -81,10 +83,16 @@ async def test_old_months_go_and_the_rest_stays(shop_config: ShopConfig, owner: 
     assert (receipt.sealed, receipt.problem, stored.blocks) == (True, "", 0)
 
 
+async def said(*arguments: str) -> tuple[int, str, str]:
+    """Exit code, output and errors of `lineset shop`, in a thread, since it runs a loop of its own."""
+    result = await asyncio.to_thread(CliRunner().invoke, app, arguments)
+    return result.exit_code, result.stdout, result.stderr
+
+
 async def test_the_verb(shop_config: ShopConfig, owner: Any, tmp_path: Path) -> None:
     await fill(shop_config, tmp_path / "j")
     await age(owner, "old", shop_config.retention.months + 1)
-    arguments = ("shop", "retain", "--folder", str(shop_config.folder), "--json")
+    arguments = ("retain", "--folder", str(shop_config.folder), "--json")
     _, dry, _ = await said(*arguments, "--dry-run")
     assert len(json.loads(dry)["removed"]) == 1
     assert await owner.fetchval("SELECT count(*) FROM lineset.policy") == 0
