@@ -56,9 +56,7 @@ def riff(kind: bytes, body: bytes) -> bytes:
 
 def full_jpeg(turned: int | None = None, order: str = "<") -> bytes:
     app0 = 2 + 2 + int.from_bytes(JPEG[4:6], "big")
-    margins = segment(0xE1, b"Exif\0\0" + exif(turned, order)) + segment(
-        0xE1, b"http://ns.adobe.com/xap/1.0/\0" + PLACE
-    )
+    margins = segment(0xE1, b"Exif\0\0" + exif(turned, order)) + segment(0xE1, b"http://example.org/\0" + PLACE)
     margins += segment(0xED, PLACE) + segment(0xFE, PLACE) + segment(0xE2, b"MPF\0" + PLACE)
     return JPEG[:app0] + margins + JPEG[app0:] + JPEG[:2] + PLACE
 
