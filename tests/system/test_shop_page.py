@@ -136,6 +136,12 @@ async def test_a_dispatchers_day(shop_config: ShopConfig, tmp_path: Path) -> Non
         await expect(page.locator(".values")).to_contain_text("11.5 +/- 2.1 degF")
         found = await Axe().run(page, options=WCAG)
         assert not found.violations_count, found.generate_report()
+        # it ends: what it wanted is left over
+        await van.tell(state="closed")
+        await expect(page.locator("#visit-lead")).to_have_text("Closed.")
+        await page.click("#ways a[data-way=day]")
+        await expect(page.locator("#later-list li", has_text="spring-1")).to_contain_text("Approval and part")
+        await expect(page.locator("#needing-rows tr")).to_have_count(1)
         assert (watched.foreign, watched.complaints) == ([], [])
 
 

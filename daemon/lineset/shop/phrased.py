@@ -71,7 +71,7 @@ def series(name: str, system: str, rows: Sequence[Mapping[str, Any]]) -> Series:
     low = tuple(float(row["low"]) for row in rows)
     high = tuple(float(row["high"]) for row in rows)
     unit = "" if of is None else SI_UNIT[of]
-    shown_unit, shown_low, shown_high = "", low, high
+    shown_unit, shown_low, shown_high = (str(rows[0]["unit"]) if rows else ""), low, high
     if of is not None and rows:
         shown_low, shown_unit = _as_read(low, of)
         shown_high, _ = _as_read(high, of)

@@ -9,6 +9,7 @@ import urllib.error
 import urllib.request
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
+from importlib import resources
 from typing import Any, NamedTuple
 
 import jsonschema
@@ -143,6 +144,12 @@ async def test_every_answer_is_as_the_document_says(ask: Asking) -> None:
     for path, item in document["paths"].items():
         named = {each["name"] for each in item["get"]["parameters"] if each["in"] == "path"}
         assert named == {part.strip("{}") for part in path.split("/") if part.startswith("{")}
+
+
+def test_the_page_about_it_names_every_question() -> None:
+    text = resources.files("lineset.shop").joinpath("BOARD.md").read_text(encoding="utf-8")
+    for each in ENDPOINTS:
+        assert each.path.rpartition("{visit}")[2].strip("/").partition("/")[0] in text, each.path
 
 
 async def test_what_people_wrote_needs_its_own_right(ask: Asking) -> None:

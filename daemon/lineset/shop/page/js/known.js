@@ -3,7 +3,7 @@ export const SILENT_S = 15 * 60; // a station with an open visit that says nothi
 const SOON_DAYS = 14;
 
 export const known = { stations: new Map(), visits: new Map(), instruments: new Map() };
-export const changed = { visits: new Set(), stations: false, instruments: false, all: true };
+export const changed = { visits: new Set(), stations: false, instruments: false, all: true, ended: 0 };
 const news = [];
 let generation = 0;
 let coming = 0; // visits in the order in which they were first heard of, which breaks ties without a jump
@@ -49,7 +49,7 @@ function touchVisitsOf(name) {
 function takeVisit(name, id, message, retained) {
   const key = `${name}/${id}`;
   if (!message) {
-    if (known.visits.delete(key)) changed.all = true;
+    if (known.visits.delete(key)) { changed.all = true; changed.ended += 1; }
     return;
   }
   let its = known.visits.get(key);
@@ -61,7 +61,7 @@ function takeVisit(name, id, message, retained) {
     if (retained && message.t < its.told.t) { its.seen = generation; return; }
     if (!retained) newsOf(its, message);
   }
-  if (its.told.state !== message.state) changed.all = true;
+  if (its.told.state !== message.state) { changed.all = true; changed.ended += 1; }
   its.told = message;
   its.version += 1;
   its.seen = generation;

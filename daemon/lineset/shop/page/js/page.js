@@ -12,6 +12,7 @@ const $ = (id) => document.getElementById(id);
 const LOOK_MS = 15000; // silence grows by itself
 const RECORD_MS = 300000; // what only the database knows is asked for again
 const NEWS_MS = 15000;
+const ENDED_MS = 8000; // a visit that ended: its last blocks are on record by then
 let session = null;
 let token = "";
 let linked = false;
@@ -19,6 +20,7 @@ let due = false;
 let way = "";
 let leftOver = [];
 let overByRecord = [];
+let ended = 0; // how many had ended when the record was last asked
 const flagged = new Set();
 
 // ------------------------------------------------------------------------------------------------------- start
@@ -140,11 +142,19 @@ function show() {
   due = false;
   if (!session) return;
   say($("link"), linked ? "Connected." : "No connection; what is shown may be old. Trying again.");
+  askAfterEnd();
   if (way === "day") showDay();
   else if (way === "visit") showVisit(changed.all);
   if (way !== "day") say($("head"), way === "past" ? "Look up a visit" : $("visit").dataset.head || "Visit");
   showNews();
   document.body.dataset.ready = linked ? "yes" : "no";
+}
+
+// What a visit that ended left over is in the record alone from then on.
+function askAfterEnd() {
+  if (changed.ended === ended) return;
+  ended = changed.ended;
+  setTimeout(askRecord, ENDED_MS);
 }
 
 function showDay() {
@@ -160,6 +170,7 @@ function showDay() {
   const over = showCalibration(new Date().toISOString().slice(0, 10));
   showLeftOver();
   showAway(open, now);
+  $("narrow").hidden = open.length < 2 && !$("narrow").elements.text.value;
   const needing = open.filter((its) => (its.told.wanted || []).length || silent.has(its.station)).length;
   say($("summary"), summary({ open: open.length, needing, silent: silent.size, over }));
 }
@@ -204,7 +215,12 @@ function showCalibration(today) {
 }
 
 function showLeftOver() {
-  const rows = leftOver.map((want) => ({ ...want, lines: wantLines({ wanted: [want], systems: {} }) })).filter((want) => !isOpen(want));
+  // of a visit that was just closed the broker still tells
+  const fresh = [...known.visits.values()].filter((its) => its.told.state !== "open")
+    .flatMap((its) => (its.told.wanted || []).map((want) => ({ ...want, station: its.station, visit: its.visit })));
+  const told = new Set(leftOver.map((want) => `${want.station}/${want.visit}/${want.seq}`));
+  const rows = [...fresh.filter((want) => !told.has(`${want.station}/${want.visit}/${want.seq}`)), ...leftOver.filter((want) => !isOpen(want))]
+    .map((want) => ({ ...want, lines: wantLines({ wanted: [want], systems: {} }) }));
   $("later").hidden = !rows.length;
   keyed($("later-list"), rows, (row) => `${row.station}/${row.visit}/${row.seq}`, (row) => make("li", {}, make("a", { href: `#/visit/${row.station}/${row.visit}` }, `${row.station}, job ${row.visit}`), " ", make("span")),
     (item, row) => {

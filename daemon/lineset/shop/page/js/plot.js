@@ -31,7 +31,7 @@ export async function showPlot(open, value, holder, words) {
     const told = await ask(`/visits/${open.station}/${open.visit}/series`, { name, system, points: 800 });
     if (asked !== key) return;
     shown = {
-      key, system, name, unit: told.shown_unit || told.unit, title: told.title, data: [[...told.t], [...told.shown_low], [...told.shown_high]],
+      key, system, name, unit: told.shown_unit, title: told.title, data: [[...told.t], [...told.shown_low], [...told.shown_high]],
     };
     drawPlot();
   } catch (error) {
@@ -74,7 +74,7 @@ function drawPlot() {
     plot.setData(shown.data);
   }
   // the same in words, for who cannot see it
-  say(wordsOf, times.length ? `${shown.title}: from ${lowest(low)} to ${highest(high)} ${shown.unit}, last ${high[high.length - 1]}.` : "No values.");
+  say(wordsOf, times.length ? `${shown.title}: from ${lowest(low)} to ${highest(high)}${shown.unit ? ` ${shown.unit}` : ""}, last ${high[high.length - 1]}.` : "No values.");
 }
 
 const lowest = (values) => values.reduce((least, value) => Math.min(least, value), Infinity);

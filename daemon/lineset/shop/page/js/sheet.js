@@ -44,8 +44,8 @@ export function showSheet(parts, none, narrowed) {
       const its = known.visits.get(at.dataset.key);
       if (its && its.row && its.row.isConnected) its.row.querySelector("a").focus({ preventScroll: true });
     }
-    none.hidden = rows.length > 0;
-    say(none, text ? "No open visit fits." : "No visit is open.");
+    none.hidden = rows.length > 0 || !text; // that no visit is open at all the summary says
+    say(none, "No open visit fits.");
   } else {
     for (const key of changed.visits) {
       const its = known.visits.get(key);

@@ -12,17 +12,27 @@ const RUN = { stopped: "stands", starting: "is starting", running: "is running",
 let open = null; // what is shown: station, visit, what was asked and heard of it
 let dirty = false;
 
+const VALVE = { txv: "thermostatic expansion valve", eev: "electronic expansion valve", fixed_orifice: "fixed orifice", capillary: "capillary tube" };
+const PLOT_FIRST = ["total_superheat", "subcooling", "split", "vapor_service_pressure", "supply_air_temperature"];
+const ENDED_MS = 8000; // the last blocks and the seal have come by then
+
 export async function openVisit(station, visit, session) {
   const key = `${station}/${visit}`;
   if (open && open.key === key) return;
   closeVisit();
   const its = open = {
     key, station, visit, detail: null, missing: "", notes: session.notes, settled: new Map(), checks: new Map(), findings: new Map(),
-    runs: new Map(), names: [], seen: [], session,
+    runs: new Map(), names: [], seen: [], going: false,
   };
   dirty = true;
   $("visit").dataset.head = `${station}, job ${visit}`;
+  await askRecord(its);
+}
+
+async function askRecord(its) {
+  const { station, visit } = its;
   const at = `/visits/${station}/${visit}`;
+  its.missing = "";
   try {
     its.detail = await ask(at);
     const [settled, checks, findings, names] = await Promise.all([
@@ -83,6 +93,12 @@ export function showVisit(anew) {
   dirty = false;
   open.version = version;
   const told = its ? its.told : fromRecord(open.detail);
+  const going = Boolean(its && its.told.state === "open");
+  if (open.going && !going) {
+    const ended = open; // what closed it is in the record alone
+    setTimeout(() => { if (open === ended) { clearPlot(); askRecord(ended); } }, ENDED_MS);
+  }
+  open.going = going;
   showStanding(its, told);
   showWants(told);
   showSystems(told);
@@ -91,6 +107,11 @@ export function showVisit(anew) {
   const names = open.names.map(([system, name, title]) => [`${system}/${name}`, Object.keys((told && told.systems) || {}).length > 1 ? `${systemTitle(told, system)}: ${title}` : title]);
   $("plots").hidden = !names.length;
   choices($("plot-what"), names);
+  if (names.length && !open.chosen) {
+    open.chosen = true;
+    const first = PLOT_FIRST.flatMap((name) => open.names.filter((each) => each[1] === name))[0] || open.names[0];
+    $("plot-what").value = `${first[0]}/${first[1]}`;
+  }
   if (names.length) showPlot(open, $("plot-what").value, $("plot"), $("plot-words"));
 }
 
@@ -157,7 +178,7 @@ function renewSystem(element, told, id) {
   const run = open.runs.get(id);
   const plate = about.nameplate || {};
   say(element.querySelector(".hint"), [
-    about.refrigerant, (about.metering_device || "").replace(/_/g, " "), plate.serial ? `serial number ${plate.serial}` : "",
+    about.refrigerant, VALVE[about.metering_device] || "", plate.serial ? `serial number ${plate.serial}` : "",
     run ? `it ${RUN[run.state] || run.state}${run.mode ? ` (${run.mode})` : ""}` : "",
   ].filter(Boolean).join(", "));
   const of = (table) => [...table.values()].filter((row) => row.system === id);
