@@ -310,6 +310,8 @@ class Store:
             stored.sealed += outcome.seal is not None
             stored.gaps += bool(outcome.wanted)
             for aside in outcome.aside:
+                if aside.arrived.aside:
+                    continue  # it lies there already
                 stored.aside[aside.reason] = stored.aside.get(aside.reason, 0) + 1
             stored.lags += [now - rows.visit.last_at.timestamp() for rows in change.rows if rows.visit.last_at]
             if runs_on(known, ()):

@@ -150,6 +150,10 @@ async def test_what_an_older_program_put_aside_is_taken_after_an_update(
             await client.publish(f"lineset/v1/north/van-1/visit/visit-1/block/{n}", payload, qos=1)
         await until(lambda: collector.counts.set_aside == {"newer": len(newer)})
         await until(lambda: collector.counts.receipts > 0)
+    async with collecting(config) as collector:  # the same program: nothing changes
+        await until(lambda: collector.counts.batches > 0 and collector.counts.pending == 0)
+        assert (collector.counts.set_aside, collector.counts.blocks) == ({}, 0)
+    assert {row["times"] for row in await auditor.fetch("SELECT times FROM lineset.set_aside")} == {1}
     monkeypatch.setattr(block_message, "FORMAT", 2)
     async with collecting(config) as collector:
         await until(lambda: collector.counts.sealed == 1)
