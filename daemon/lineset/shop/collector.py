@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 log = structlog.get_logger(__name__)
 
 BATCH_S = 0.1  # messages are gathered for so long
-BATCH_BYTES = 4 * 1024 * 1024  # of messages; more is stored in the next transaction
+BATCH_BYTES = 1024 * 1024  # of messages; more is stored in the next transaction
 MAX_PENDING = 64 * 1024 * 1024  # bytes of messages that wait to be stored
 MAX_UNSAID = 50_000  # receipts that wait for the broker
 _BACKOFF_MIN_S, _BACKOFF_MAX_S = 0.2, 10.0
