@@ -60,6 +60,7 @@ def _nats(config: ShopConfig, node: NodeSettings) -> ChildPlan:
         stop_s=_STOP_S,
         folder=str(config.broker_folder),
         loud=("[ERR]", "[FTL]", "[WRN]"),
+        no_space=("no space left on device",),  # it stores nothing from then on, however much room there is
         why=lambda said: _why(node, config.broker_folder, said),
     )
 

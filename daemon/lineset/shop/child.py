@@ -21,7 +21,7 @@ import structlog
 from lineset.shop.errors import ShopError, ShopPartError
 from lineset.stream import leash
 
-State = Literal["stopped", "starting", "running", "waiting"]
+State = Literal["stopped", "starting", "running", "waiting", "disk full"]
 READY_S = 30.0
 _RESTART_MIN_S, _RESTART_MAX_S = 0.1, 10.0
 _PASSING_S = 0.2
@@ -38,6 +38,7 @@ class ChildPlan:
     and `stop_s` how long that may take; `user` "UID:GID" to run it as, empty for ourselves; `quiet` words of lines that
     mean nothing; `loud` words that make a line a warning of ours; `why` an error from the end of what it said. Where it
     says one of `passing` at its first start, it is tried again for `patience_s`; `before` is called before each start.
+    `no_space` are words by which it says that its disk is full, where it has to be started again once there is room.
     """
 
     name: str
@@ -54,6 +55,7 @@ class ChildPlan:
     passing: tuple[str, ...] = ()
     patience_s: float = 10.0
     before: Callable[[], None] = lambda: None
+    no_space: tuple[str, ...] = ()
 
 
 class Child:
@@ -182,6 +184,9 @@ class Child:
             if self.plan.ready in text:
                 ready.set()
             self._tell_waiting(text)
+            if self.state == "running" and any(part in text for part in self.plan.no_space):
+                log.error("the disk is full; this part is started again when there is room", part=self.plan.name)
+                self._is("disk full")
             if any(part in text for part in self.plan.quiet):
                 continue
             if any(part in text for part in self.plan.loud):

@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import datetime as dt
 import os
+import shutil
 import signal
 import sys
 from collections.abc import Callable, Iterable
@@ -30,6 +31,7 @@ from lineset.shop.stations import read_stations, write_users
 Only = Literal["broker", "database", "collector", "board"]
 _LOOK_S = 2.0  # how often the broker's files are looked at, for what was copied here from another machine
 _RELOAD_S = 60.0
+_ROOM = 16 << 20  # bytes free on its disk with which a broker is started again
 _RENEW_S = 12 * 3600.0  # how often the certificates are looked at
 _STARTED = "of the shop runs"  # words of a collector's and the board's first line
 
@@ -142,6 +144,15 @@ class Supervisor:
                 log.warning("the broker's configuration is not what shop.toml says", file=str(path), remedy=_REWRITE)
         self._renew()
 
+    def _make_use_of_room(self) -> None:
+        """Start parts again that found their disk full, now that it is not."""
+        for kind, _, child in self._children:
+            if kind != "broker" or child.state != "disk full":
+                continue
+            if shutil.disk_usage(self.config.broker_folder).free > _ROOM:
+                log.info("there is room again", part=child.plan.name)
+                child.signal(child.plan.stop)  # and its keeper starts it
+
     def _renew(self) -> None:
         """Make certificates anew that end soon, where they are ours to make; say so of the others."""
         config = self.config
@@ -199,6 +210,7 @@ class Supervisor:
                     renewed = loop.time()
                     self._renew()
                 await self.reload()
+                self._make_use_of_room()
             except (OSError, ShopError) as error:
                 log.error("the broker's files cannot be read", error=str(error))
 
