@@ -116,7 +116,7 @@ class Shop:
         async with asyncio.timeout(WAIT_S * 2):
             while True:
                 try:
-                    async with self.client("collector") as client:
+                    async with self.client("collector", timeout=2) as client:
                         await client.subscribe(f"{BASE}/#", 1)
                         return
                 except aiomqtt.MqttError:

@@ -28,6 +28,7 @@ from lineset.shop.part_state import running
 from lineset.shop.setting_up import Wish, set_up_folder
 from lineset.shop.shop_config import ShopConfig, load_shop
 from lineset.shop.supervise import Supervisor
+from lineset.stream.address import BrokerAddress
 
 WAIT_S = 30.0
 
@@ -126,16 +127,14 @@ async def test_a_killed_broker_node_comes_back_with_its_stations(shop_config: Sh
         assert [(part.name, part.state, part.restarts) for part in found.parts] == [("broker n1", "running", 1)]
 
 
-def client(address: object) -> aiomqtt.Client:
-    from lineset.stream.address import BrokerAddress
-
-    assert isinstance(address, BrokerAddress)
+def client(address: BrokerAddress, timeout: float = WAIT_S) -> aiomqtt.Client:
     return aiomqtt.Client(
         address.host,
         address.port,
         username=address.username,
         password=address.password,
         tls_context=address.tls_context(),
+        timeout=timeout,
     )
 
 
@@ -150,7 +149,7 @@ async def test_a_cluster_carries_on_when_one_of_its_nodes_is_killed(postgres: Po
         async with asyncio.timeout(WAIT_S):
             while True:  # the nodes have to find each other first
                 try:
-                    async with client(first) as van, client(collector) as ear:
+                    async with client(first, 2) as van, client(collector, 2) as ear:
                         await ear.subscribe(topic, 1)
                         await van.publish(topic, b"before", 1, retain=True)
                         async for message in ear.messages:
@@ -163,7 +162,7 @@ async def test_a_cluster_carries_on_when_one_of_its_nodes_is_killed(postgres: Po
         async with asyncio.timeout(WAIT_S):
             while True:
                 try:
-                    async with client(second) as van, client(collector) as ear:
+                    async with client(second, 2) as van, client(collector, 2) as ear:
                         await ear.subscribe("lineset/v1/north/#", 1)
                         await van.publish("lineset/v1/north/van-1/visit/v1", b"after", 1)
                         heard = set()
