@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 import websockets
+from cli_process import said
 from station_rig import WAIT_S, station, station_text
 
 from lineset.board.beside import BOARD_FILE, board_beside, read_board_file
@@ -210,6 +211,9 @@ async def test_on_the_local_network_there_is_only_tls_with_a_certificate_of_its_
         served = await asyncio.to_thread(ssl.get_server_certificate, ("127.0.0.1", board.port))
         digest = hashlib.sha256(ssl.PEM_cert_to_DER_cert(served)).hexdigest().upper()
         assert told.replace(":", "") == digest
+        code, out, _ = await said("board", "--at", str(van.runtime))
+        assert (code, out.splitlines()[0]) == (0, board.url)
+        assert out.splitlines()[-1] == told  # to be compared with what the phone shows
     with pytest.raises(BoardError, match="TLS only"):
         BoardServer(lambda: BrokerAddress("127.0.0.1", 1), TOPICS, about=dict, network=True)
 
