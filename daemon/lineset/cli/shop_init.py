@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from lineset.cli.shop_folder import FolderOption, explained, load
 from lineset.cli.station_access import WRONG, JsonOption, say_error
+
+if TYPE_CHECKING:
+    from lineset.shop.shop_config import ShopConfig
 
 
 def init(
@@ -91,9 +94,23 @@ def init(
         typer.echo("  database up to date")
     for item in outcome.to_do:
         typer.echo(f"  to do: {item}")
+    for line in _validity(config):
+        typer.echo(f"  {line}")
     for each in config.station_urls:
         typer.echo(f"  vans reach it at {each}")
     typer.echo(f"next: lineset shop run --folder {folder}; then lineset shop station add NAME --folder {folder}")
+
+
+def _validity(config: ShopConfig) -> list[str]:
+    """Until when the certificates of this shop hold."""
+    from lineset.shop.certificates import valid_until
+
+    nodes = [config.certificates / f"{node.name}.pem" for node in config.broker.node]
+    if config.broker.certificate or not nodes or not all(path.exists() for path in nodes):
+        return []
+    first = min(valid_until(path) for path in nodes).date()
+    authority = valid_until(config.certificates / "authority.pem").date()
+    return [f"certificates valid until {first}, renewed by lineset shop run; the authority until {authority}"]
 
 
 def renew(

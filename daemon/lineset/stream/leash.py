@@ -47,6 +47,9 @@ def watch(command: list[str]) -> int:
     """Run `command` until it ends, until our standard input does, or until we are told to stop."""
     child = subprocess.Popen(command, stdin=subprocess.DEVNULL)
     signal.signal(signal.SIGTERM, lambda _signal, _frame: child.terminate())
+    if sys.platform != "win32":  # what is meant for the program: read the files anew, end in order
+        for number in (signal.SIGHUP, signal.SIGINT):
+            signal.signal(number, lambda given, _frame: child.send_signal(given))
 
     def kill_at_end_of_input() -> None:
         while os.read(0, 4096):
