@@ -6,11 +6,12 @@ binary COPY, which are the same for the same values; everything else by value.
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
+
+import msgspec
 
 from lineset.audit.shop_record import TableRecord
 from lineset.journal.row import Gap, Row
@@ -81,7 +82,7 @@ class TableCheck:
         row = await self._db.fetchrow(f"SELECT {', '.join(_VISIT)} FROM lineset.visit WHERE id = $1", self._visit)
         there = {name: row[name] for name in _VISIT}
         due = {"technician": "", "phase": "", "systems": "[]", "opened_at": None, "closed_at": None, **self._facts}
-        same = json.loads(there.pop("systems")) == json.loads(due.pop("systems")) and there == due
+        same = msgspec.json.decode(there.pop("systems")) == msgspec.json.decode(due.pop("systems")) and there == due
         found.append(TableRecord(table="visit", rows=1, due=1, differing=int(not same)))
         return tuple(found)
 
@@ -104,9 +105,8 @@ class TableCheck:
         self._waiting, self._readings, self._first = [], 0, None
 
     async def _compare_readings(self, due: Iterable[list[bytes]], between: tuple[date, int, int, int]) -> None:
-        heads = [part for block in due for part in block[::2]]
-        expected = b"".join(part for each in self._waiting for part in each.readings)
-        self._due["reading"] += len(heads)
+        expected = b"".join(part for block in due for part in block)
+        self._due["reading"] += self._readings
         parts: list[bytes] = []
 
         async def keep(data: bytes) -> None:
@@ -155,6 +155,8 @@ def _differing(columns: Sequence[str], due: Iterable[Sequence[Any]], rows: Itera
     for row in rows:
         values = list(row.values())
         other.setdefault(values[seq], []).append(_plain(columns, values))
+    if one == other:
+        return set()
     return {
         number
         for number in one.keys() | other.keys()
@@ -164,7 +166,9 @@ def _differing(columns: Sequence[str], due: Iterable[Sequence[Any]], rows: Itera
 
 def _plain(columns: Sequence[str], values: Sequence[Any]) -> list[Any]:
     """Values that compare alike whichever side they came from: jsonb keeps neither order nor spelling."""
-    return [
-        json.loads(value) if name in _JSON and isinstance(value, str) else value
-        for name, value in zip(columns, values, strict=True)
-    ]
+    found = list(values)
+    for name in _JSON & set(columns):
+        at = columns.index(name)
+        if isinstance(found[at], str):
+            found[at] = msgspec.json.decode(found[at])
+    return found
