@@ -17,8 +17,10 @@ import msgspec
 import pytest
 from shop_rows import MONTH, PHOTO, Rows, rows, system
 
+from lineset.shop.api import api_routes
 from lineset.shop.board_server import board
 from lineset.shop.board_tokens import TOKENS_FILE, Token, TokenFile, add_token, hash_of, revoke_token
+from lineset.shop.database import connected
 from lineset.shop.endpoints import BASE, ENDPOINTS
 from lineset.shop.openapi import openapi
 from lineset.shop.shop_config import ShopConfig
@@ -141,6 +143,8 @@ async def test_every_answer_is_as_the_document_says(ask: Asking) -> None:
         if isinstance(each.answer, type):
             filled = [value for value in answer.json.values() if isinstance(value, list)]
             assert all(filled), each.name  # an empty list would prove nothing
+    routed = {route.path: route.name for route in api_routes(None, None, None)[:-1]}  # type: ignore[attr-defined, arg-type]
+    assert routed == {f"{BASE}{each.path}": each.name for each in ENDPOINTS}
     for path, item in document["paths"].items():
         named = {each["name"] for each in item["get"]["parameters"] if each["in"] == "path"}
         assert named == {part.strip("{}") for part in path.split("/") if part.startswith("{")}
@@ -327,6 +331,27 @@ async def test_silence_and_calibration(ask: Asking) -> None:
         "pipes",
     ]
     assert len((await ask("/instruments?standing=over")).json["instruments"]) == 1
+
+
+async def test_a_question_that_takes_too_long_is_given_up(
+    ask: Asking, postgres: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("lineset.shop.asking.STATEMENT_S", 0.3)
+    monkeypatch.setattr("lineset.shop.asking.WAIT_S", 0.3)
+    async with rows(ask.config) as connection, connection.transaction():
+        await connection.execute("LOCK TABLE lineset.visit IN ACCESS EXCLUSIVE MODE")
+        answers = await asyncio.gather(*(ask("/visits") for _ in range(8)))  # more at once than there are connections
+        assert {answer.status for answer in answers} == {503}
+        assert {answer.json["what"] for answer in answers} == {"the question took too long"}
+        assert answers[0].headers["retry-after"]
+    assert (await ask("/visits")).status == 200
+    # connections that the server closed are made anew
+    async with connected(postgres.address("postgres")) as admin:
+        gone = await admin.fetch(
+            "SELECT pg_terminate_backend(pid, 5000) FROM pg_stat_activity WHERE usename = 'lineset_board'"
+        )
+    assert gone
+    assert (await ask("/visits")).status == 200
 
 
 async def test_what_has_not_changed_is_not_sent_again(ask: Asking) -> None:

@@ -12,6 +12,7 @@ const $ = (id) => document.getElementById(id);
 const LOOK_MS = 15000; // silence grows by itself
 const RECORD_MS = 300000; // what only the database knows is asked for again
 const NEWS_MS = 15000;
+const SHOWN = 8; // lines of a list before its fold
 const ENDED_MS = 8000; // a visit that ended: its last blocks are on record by then
 let session = null;
 let token = "";
@@ -20,6 +21,7 @@ let due = false;
 let way = "";
 let leftOver = [];
 let overByRecord = [];
+let over = 0; // instruments past their calibration
 let ended = 0; // how many had ended when the record was last asked
 const flagged = new Set();
 
@@ -91,13 +93,14 @@ $("login-form").addEventListener("submit", (event) => {
 // What messages do not tell: what closed visits left over, calibrations of stations that are away, when each was heard.
 async function askRecord() {
   try {
-    const [wants, stations, over] = await Promise.all([
+    const [wants, stations, past] = await Promise.all([
       askAll("/wants", { days: 14 }, "wants", 600), askAll("/stations", {}, "stations", 20000),
       askAll("/instruments", { standing: "over" }, "instruments", 600),
     ]);
     leftOver = wants.filter((want) => want.closed);
-    overByRecord = over;
+    overByRecord = past;
     heardByRecord(stations);
+    changed.all = true;
     draw();
   } catch (error) {
     if (error.status === 401) logIn("The token holds no longer. Ask whoever keeps the shop's computer for a new one.");
@@ -160,14 +163,15 @@ function askAfterEnd() {
 function showDay() {
   const now = Date.now() / 1000;
   say($("head"), `Day sheet, ${dayWords(now)}`);
-  const all = changed.all || changed.stations || changed.instruments || changed.visits.size > 0;
+  const instruments = changed.all || changed.instruments;
+  const all = instruments || changed.stations || changed.visits.size > 0;
   showSheet({ needing: part("needing"), going: part("going") }, $("none"), $("narrow").elements.text.value);
   if (!all) return;
   changed.stations = false;
   changed.instruments = false;
   const open = openVisits();
   const silent = showSilent(open, now);
-  const over = showCalibration(new Date().toISOString().slice(0, 10));
+  if (instruments) over = showCalibration(new Date().toISOString().slice(0, 10));
   showLeftOver();
   showAway(open, now);
   $("narrow").hidden = open.length < 2 && !$("narrow").elements.text.value;
@@ -205,13 +209,12 @@ function showCalibration(today) {
   }
   rows.sort((a, b) => a.due.localeCompare(b.due) || a.key.localeCompare(b.key));
   $("calibration").hidden = !rows.length;
-  const over = rows.filter((row) => row.due < today).length;
-  keyed($("calibration-list"), rows.slice(0, 200), (row) => row.key, () => make("li"), (item, row) => {
+  folded("calibration", rows, (row) => row.key, () => make("li"), (item, row) => {
     const past = row.due < today;
     item.className = past ? "flag" : "";
     say(item, past ? `⚑ ${row.instrument} of ${row.station}: calibration ran out on ${row.due}.` : `${row.instrument} of ${row.station}: calibration is due on ${row.due}.`);
   });
-  return over;
+  return rows.filter((row) => row.due < today).length;
 }
 
 function showLeftOver() {
@@ -222,10 +225,20 @@ function showLeftOver() {
   const rows = [...fresh.filter((want) => !told.has(`${want.station}/${want.visit}/${want.seq}`)), ...leftOver.filter((want) => !isOpen(want))]
     .map((want) => ({ ...want, lines: wantLines({ wanted: [want], systems: {} }) }));
   $("later").hidden = !rows.length;
-  keyed($("later-list"), rows, (row) => `${row.station}/${row.visit}/${row.seq}`, (row) => make("li", {}, make("a", { href: `#/visit/${row.station}/${row.visit}` }, `${row.station}, job ${row.visit}`), " ", make("span")),
+  folded("later", rows, (row) => `${row.station}/${row.visit}/${row.seq}`, (row) => make("li", {}, make("a", { href: `#/visit/${row.station}/${row.visit}` }, `${row.station}, job ${row.visit}`), " ", make("span")),
     (item, row) => {
       say(item.lastElementChild, row.lines.map((line) => line.text).join(" "));
     });
+}
+
+// A list whose first lines are shown, and the others once somebody asks for them.
+function folded(name, rows, key, build, renew) {
+  keyed($(`${name}-list`), rows.slice(0, SHOWN), key, build, renew);
+  const fold = $(`${name}-fold`);
+  const more = rows.slice(SHOWN);
+  fold.hidden = !more.length;
+  say(fold.querySelector("summary"), plural(more.length, "1 more", "{n} more"));
+  if (fold.open) keyed(fold.querySelector("ul"), more, key, build, renew);
 }
 
 function isOpen(want) {
@@ -263,7 +276,7 @@ function showNews() {
 
 $("narrow").addEventListener("submit", (event) => event.preventDefault());
 $("narrow").addEventListener("input", () => draw());
-$("away-fold").addEventListener("toggle", () => { changed.all = true; draw(); });
+for (const name of ["away", "later", "calibration"]) $(`${name}-fold`).addEventListener("toggle", () => { changed.all = true; draw(); });
 $("look").addEventListener("submit", (event) => { event.preventDefault(); lookUp(); });
 document.addEventListener("visibilitychange", () => { if (!document.hidden) { due = false; draw(); } });
 
