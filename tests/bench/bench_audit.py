@@ -1,26 +1,35 @@
 """What an audit costs: samples/s a core, beside a plain loop that only reads and hashes; and visits in parallel.
 
-    python tests/bench/bench_audit.py [--minutes N] [--repeat N] [--visits N] [--json]
+    python tests/bench/bench_audit.py [--minutes N] [--repeat N] [--visits N] [--no-shop] [--json]
 
 The visit is that of bench_engine.py, through the engine, in a sealed journal in a temporary folder. The plain loop
-fetches all rows with sqlite3 and takes one SHA-256 over their bodies. Everything runs in one run, the least CPU time of
-the repeats counts; the parallel figure is wall time over processes that start anew. Asserts nothing.
+fetches all rows with sqlite3 and takes one SHA-256 over their bodies. With the shop, a PostgreSQL from the wheel holds
+the visit: it is audited as the shop has it, and the file against that, blocks and tables. Everything runs in one run,
+the least CPU time of the repeats counts (PostgreSQL's own is not in it); the parallel figure is wall time over
+processes that start anew. Asserts nothing.
 """
 
 from __future__ import annotations
 
 import argparse
+import asyncio
 import hashlib
 import json
+import shutil
 import sqlite3
+import sys
 import tempfile
 import time
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
 import msgspec
+import shop_rig
 from bench_engine import the_visit
+from shop_visit import put_visit
 
 from lineset.audit.audit import audit
 from lineset.audit.holding import FileItems
@@ -35,6 +44,8 @@ from lineset.journal.rebuild import rebuild
 from lineset.journal.row import Row
 from lineset.journal.seal import StationKey
 from lineset.journal.verify import verify
+from lineset.shop.auditing import Work, done
+from lineset.shop.database import connected
 
 
 def the_journal(path: Path, minutes: float) -> tuple[int, int]:
@@ -84,11 +95,40 @@ def least(work: Callable[[], object], repeat: int) -> float:
     return min(times)
 
 
+def with_shop(path: Path, repeat: int) -> dict[str, float]:
+    """CPU seconds of audits against what a shop has received of the visit."""
+    folder = Path(tempfile.mkdtemp(prefix="lineset-postgres-"))
+    folder.chmod(0o711)  # as root the server runs as another user, who has to pass here
+    server = shop_rig.Postgres(folder)
+    try:
+        server.start()
+        name = server.new_database()
+
+        async def fill() -> None:
+            async with connected(server.address(name)) as db:
+                await put_visit(db, path, None)
+
+        asyncio.run(fill())
+        address = server.address(name, "auditor")
+        work = {
+            "audit of the shop's": Work(address, "north", visit=1),
+            "audit against the shop": Work(address, "north", path=path),
+        }
+        for name, each in work.items():
+            found = done(each)
+            assert found.outcome == "pass", (name, found.wrong)
+        return {name: least(lambda each=each: done(each), repeat) for name, each in work.items()}  # type: ignore[misc]
+    finally:
+        server.stop()
+        shutil.rmtree(folder)
+
+
 def main() -> None:
     options = argparse.ArgumentParser()
     options.add_argument("--minutes", type=float, default=20.0)
     options.add_argument("--repeat", type=int, default=3)
     options.add_argument("--visits", type=int, default=4)
+    options.add_argument("--no-shop", action="store_true")
     options.add_argument("--json", action="store_true")
     given = options.parse_args()
     with tempfile.TemporaryDirectory() as folder:
@@ -112,6 +152,8 @@ def main() -> None:
             "audit": least(lambda: audit(path), given.repeat),
             "rebuild from blocks": least(rebuilt, given.repeat),
         }
+        if not given.no_shop:
+            costs |= with_shop(path, given.repeat)
         several = [path]
         for n in range(1, given.visits):
             several.append(path.with_name(f"visit-{n}.journal"))
