@@ -178,6 +178,18 @@ async def test_history_on_a_phone_and_by_key(shop_config: ShopConfig, tmp_path: 
         await expect(page.locator("#visit-wants")).to_contain_text("the drain pan is cracked")
         assert (watched.foreign, watched.complaints) == ([], [])
 
+        # without the right to notes nothing that was written is shown
+        plain, _ = add_token(here.config.folder, "yard", ())
+        page = await (await here.chromium.new_context(**LAPTOP)).new_page()
+        await page.goto(f"{here.url}#{plain}")
+        await page.wait_for_selector("body[data-ready=yes]")
+        await page.goto(f"{here.url}#/visit/van-1/spring-1")
+        await expect(page.locator("#record-words")).to_contain_text("entries are held")
+        await expect(page.locator("#plot canvas")).to_be_visible()
+        assert await page.locator("#seen").is_hidden()
+        assert await page.locator("#report").is_hidden()
+        assert "flare nut" not in await page.inner_text("body")
+
 
 async def test_a_token_that_does_not_hold_opens_nothing(shop_config: ShopConfig, tmp_path: Path) -> None:
     async with shop(shop_config, tmp_path) as here:
@@ -223,18 +235,3 @@ async def test_the_sheet_comes_back_after_the_broker_and_after_the_server(
                 await expect(page.locator("#going-rows tr")).to_have_count(1, timeout=10000)
                 await Van(client, "van-3", "spring-3").tell()
                 await expect(page.locator("#going-rows tr")).to_have_count(2)
-
-
-async def test_without_the_right_to_notes_nothing_written_is_heard(shop_config: ShopConfig, tmp_path: Path) -> None:
-    await recorded(shop_config)
-    async with shop(shop_config, tmp_path) as here:
-        plain, _ = add_token(here.config.folder, "yard", ())
-        page = await (await here.chromium.new_context(**LAPTOP)).new_page()
-        await page.goto(f"{here.url}#{plain}")
-        await page.wait_for_selector("body[data-ready=yes]")
-        await page.goto(f"{here.url}#/visit/van-1/spring-1")
-        await expect(page.locator("#record-words")).to_contain_text("entries are held")
-        await expect(page.locator("#plot canvas")).to_be_visible()
-        assert await page.locator("#seen").is_hidden()
-        assert await page.locator("#report").is_hidden()
-        assert "flare nut" not in await page.inner_text("body")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -20,6 +21,7 @@ from lineset.shop.connect_packet import write_connect
 from lineset.shop.errors import ShopSettingsError
 from lineset.shop.shop_config import BrokerSettings, ShopConfig
 from lineset.stream.address import BrokerAddress
+from lineset.stream.broker import free_port
 
 ACCEPTED, NOT_AUTHORISED = b"\x20\x02\x00\x00", b"\x20\x02\x00\x05"  # CONNACK: MQTT 3.1.1, section 3.2
 BASE = "lineset/v1/north"
@@ -66,10 +68,10 @@ def subscribe(*filters: str) -> bytes:
     return b"\x82" + bytes([len(body)]) + body
 
 
-async def heard(socket: Any, *words: bytes, within: float = 10.0) -> bytes:
+async def heard(socket: Any, *words: bytes) -> bytes:
     """All bytes until each of the words is among them."""
     found = b""
-    async with asyncio.timeout(within):
+    async with asyncio.timeout(10):
         while not all(word in found for word in words):
             found += await socket.recv()
     return found
@@ -91,9 +93,11 @@ async def test_a_token_lets_in_as_who_may_hear_what_it_opens(shop: Shop) -> None
         topic = f"{BASE}/van-1/visit/v1".encode()
         body = len(topic).to_bytes(2, "big") + topic + b"said by a page"
         await quality.send(b"\x30" + bytes([len(body)]) + body)
-        await van.publish(f"{BASE}/van-1/visit/v1", b"again", qos=1)
-        with pytest.raises((TimeoutError, websockets.ConnectionClosed)):
-            await heard(desk, b"said by a page", within=1.0)
+        with contextlib.suppress(websockets.ConnectionClosed):  # some brokers end it at once
+            await quality.send(b"\xc0\x00")  # PINGREQ: once it is answered, what came before it was dealt with
+            await heard(quality, b"\xd0\x00")
+        await van.publish(f"{BASE}/van-1/visit/v1", b"and on it goes", qos=1)
+        assert b"said by a page" not in await heard(desk, b"and on it goes")
 
 
 async def test_who_is_not_known_is_told_so_in_the_protocols_words(shop: Shop) -> None:
@@ -138,6 +142,15 @@ async def test_on_the_network_it_speaks_tls_with_the_certificate_of_the_node(sho
     with pytest.raises(ShopSettingsError, match="in the clear"):
         async with board(bare):
             pass
+
+
+async def test_a_node_that_is_away_is_passed_over(shop: Shop) -> None:
+    token, _ = add_token(shop.config.folder, "desk", ())
+    [node] = shop.config.broker.node
+    urls = (f"mqtts://127.0.0.1:{free_port()}", f"mqtts://127.0.0.1:{node.port}")
+    two = msgspec.structs.replace(shop.config, broker=BrokerSettings(embedded=False, urls=urls))
+    async with board(two) as server, shop._replace(port=server.port).page(token) as socket:
+        assert await socket.recv() == ACCEPTED
 
 
 async def test_a_token_taken_back_ends_what_is_open_with_it(shop: Shop) -> None:

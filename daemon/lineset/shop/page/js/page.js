@@ -19,6 +19,7 @@ let token = "";
 let linked = false;
 let due = false;
 let way = "";
+let fresh = true; // what is so when the page opens is no news
 let leftOver = [];
 let overByRecord = [];
 let over = 0; // instruments past their calibration
@@ -61,7 +62,7 @@ async function enter() {
       linked = up;
       draw();
     },
-    settled: () => { forgetUnseen(); draw(); },
+    settled: () => { fresh = false; forgetUnseen(); draw(); },
     refused: () => logIn("The token holds no longer. Ask whoever keeps the shop's computer for a new one."),
   });
   askRecord();
@@ -193,7 +194,7 @@ function showSilent(open, now) {
   const rows = [...silent.values()].sort((a, b) => b.quiet - a.quiet);
   keyed($("silent-list"), rows, (row) => row.station, (row) => make("li", { class: "flag" }, make("a", { href: `#/visit/${row.station}/${row.visit}` })),
     (item, row) => say(item.firstElementChild, `⚑ ${row.station} has been silent for ${spanWords(row.quiet)}, with job ${row.visit} open${online(row.station) ? " (it says that it is on the air)" : ""}.`));
-  for (const row of rows) if (!flagged.has(row.station)) { flagged.add(row.station); tell(`${row.station} has been silent for ${spanWords(row.quiet)}.`); }
+  for (const row of rows) if (!flagged.has(row.station)) { flagged.add(row.station); if (!fresh) tell(`${row.station} has been silent for ${spanWords(row.quiet)}.`); }
   for (const name of flagged) if (!silent.has(name)) flagged.delete(name);
   return silent;
 }
