@@ -92,6 +92,8 @@ class FileItems:
         try:
             gaps = reader.gaps(-(2**63))
             for row, _ in reader.stored_rows(-(2**63)):
+                if type(row.seq) is not int:
+                    raise TypeError(f"a row with the number {row.seq!r}")  # damage: STRICT takes none
                 while gaps and gaps[0].first < row.seq:
                     yield gaps.pop(0)
                 yield row

@@ -79,9 +79,14 @@ def audit(
         raise typer.Exit(code)
     work = [(path, _keys_for(path, keys, data)) for path in paths]
     if shop:
-        from lineset.cli.audit_shop import audits_of, work_at_shop
+        from lineset.cli.audit_shop import audits_of, not_among, work_at_shop
 
         asked = work_at_shop(work, at_shop, keys, shop_folder, station, since, until)
+        # whoever hands over a folder may have kept a visit back
+        if any(Path(target).is_dir() for target in targets) and (others := not_among(paths, asked)):
+            more = f" and {len(others) - 20} more" if len(others) > 20 else ""
+            text = f"at the shop and not here, of the same stations: {', '.join(others[:20])}{more}"
+            typer.echo(text, err=as_json)
         found = audits_of(asked, jobs, quiet=as_json)
     else:
         found = _audit_all(work, jobs, quiet=as_json)

@@ -76,6 +76,29 @@ def _names(address: DatabaseAddress, shop: str, wanted: Selection) -> list[Visit
         raise say_error("audit", str(error), NOT_LOOKED) from error
 
 
+def not_among(files: Sequence[Path], work: Sequence[Work]) -> list[str]:
+    """Visits of these files' stations that the shop has and that are not among them, as STATION/VISIT.
+
+    Raises typer.Exit when the database cannot be asked.
+    """
+    from lineset.journal.errors import JournalError
+    from lineset.journal.reader import JournalReader
+
+    here: set[tuple[str, str]] = set()
+    for path in files:
+        try:
+            with JournalReader(path, lenient=True) as reader:
+                here.add((reader.meta.get("station", ""), reader.meta.get("visit", "")))
+        except JournalError:
+            continue  # its audit says so
+    stations = sorted({station for station, _ in here if station.isprintable()})
+    if not stations:
+        return []
+    wanted = selection("audit", stations, None, None, None)
+    names = _names(work[0].address, work[0].shop, wanted)
+    return [f"{name.station}/{name.visit}" for name in names if (name.station, name.visit) not in here]
+
+
 def audits_of(work: Sequence[Work], jobs: int, *, quiet: bool) -> Iterator[Audit]:
     """Each audit in the order asked, several at a time in processes of their own."""
     from lineset.shop.auditing import done

@@ -100,9 +100,11 @@ async def audit_file(
             meta = dict(reader.meta)
     except JournalError:
         return audit(path, keys or own, progress)  # which says why; nobody knows which visit it is
-    station, name = printable(meta.get("station", "")), printable(meta.get("visit", ""))
+    station, name, journal = (
+        printable(meta.get(key, "")).replace("\0", "\ufffd") for key in ("station", "visit", "id")
+    )
     # what the shop has first: meanwhile a file in use only grows
-    visit = await received.find(station, name, printable(meta.get("id", "")))
+    visit = await received.find(station, name, journal)
     if visit is None or visit.removed is not None:
         return _not_there(received, visit, audit(path, keys or own, progress))
     found = audit(path, _right(visit, keys, own), progress)

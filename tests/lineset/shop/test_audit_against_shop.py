@@ -350,6 +350,15 @@ async def test_what_was_kept_aside_and_a_clock_ahead_are_told(
     assert [spell.how for spell in found.shop.spells] == ["at_once", "early", "at_once"]  # type: ignore[union-attr]
 
 
+async def test_a_file_with_names_that_no_database_takes_is_looked_at(
+    shop: Shop, rows: list[Row], keys: tuple[StationKey, StationKey], tmp_path: Path
+) -> None:
+    path = write(tmp_path / "odd.journal", rows[:50], keys[0], {"station": "van\0", "visit": "v\0"})
+    found = await shop.of_file(path)
+    assert found.outcome == FAIL
+    assert any("received nothing" in text for text in wrong_texts(found))
+
+
 async def test_a_removed_record_is_not_looked_at(
     shop: Shop, original: Path, keys: tuple[StationKey, StationKey]
 ) -> None:
@@ -462,6 +471,11 @@ async def test_the_verb_audits_what_the_shop_has_and_files_beside_it(
     told = msgspec.json.decode(out, type=list[Audit])
     assert [each.visit for each in told] == ["spring-1", "tiny"]
     assert all(each.shop is not None and each.shop.receipts for each in told)
+    (tmp_path / "handed-over").mkdir()
+    shutil.copy(tiny, tmp_path / "handed-over")
+    code, out, _ = await said("audit", str(tmp_path / "handed-over"), *where)
+    assert code == 0
+    assert "at the shop and not here, of the same stations: van/spring-1" in out
     code, _, err = await said("audit", *where, "van-2/tiny")
     assert (code, "has received no visit of that name" in err) == (2, True)
     code, _, err = await said("audit", *where, "--station", "van-9")
