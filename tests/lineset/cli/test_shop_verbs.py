@@ -9,9 +9,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from cli_process import lineset, said
+from cli_process import lineset
 from shop_rig import Postgres, make_shop, postgres
+from typer.testing import CliRunner
 
+from lineset.cli.main import app
 from lineset.cli.shop_folder import complete_station
 from lineset.shop import stations
 from lineset.shop.shop_config import ShopConfig, load_shop
@@ -25,6 +27,12 @@ def shop(postgres: Postgres, tmp_path: Path) -> Iterator[ShopConfig]:
     name = postgres.new_database()
     yield load_shop(make_shop(tmp_path / "shop", postgres, name))
     postgres.drop(name)
+
+
+async def said(*arguments: str) -> tuple[int, str, str]:
+    """Exit code, output and errors of `lineset ARGUMENTS`, within this process."""
+    result = await asyncio.to_thread(CliRunner().invoke, app, arguments)
+    return result.exit_code, result.stdout, result.stderr
 
 
 async def test_stations_come_and_go_while_the_shop_runs(shop: ShopConfig, tmp_path: Path) -> None:
@@ -70,15 +78,15 @@ async def test_stations_come_and_go_while_the_shop_runs(shop: ShopConfig, tmp_pa
 
 async def test_wrong_words_change_nothing(shop: ShopConfig, tmp_path: Path) -> None:
     folder = str(shop.folder)
-    answers = await asyncio.gather(
-        said("shop", "station", "add", "Van 1", "--folder", folder, "--out", str(tmp_path)),
-        said("shop", "station", "revoke", "van-1", "--folder", folder),
-        said("shop", "station", "add", "van-1", "--folder", folder, "--out", str(tmp_path / "none" / "x.join")),
-        said("shop", "run", "--only", "printer", "--folder", folder),
-        said("shop", "status", "--folder", str(tmp_path / "nowhere")),
-        said("shop", "init", str(tmp_path / "two"), "--nodes", "2"),
-        said("shop", "init", str(tmp_path / "half"), "--certificate", "x.pem"),
-        said("shop", "init", str(tmp_path / "names"), "--name", "North Side", "--port", "0"),
+    answers = (
+        await said("shop", "station", "add", "Van 1", "--folder", folder, "--out", str(tmp_path)),
+        await said("shop", "station", "revoke", "van-1", "--folder", folder),
+        await said("shop", "station", "add", "van-1", "--folder", folder, "--out", str(tmp_path / "none" / "x.join")),
+        await said("shop", "run", "--only", "printer", "--folder", folder),
+        await said("shop", "status", "--folder", str(tmp_path / "nowhere")),
+        await said("shop", "init", str(tmp_path / "two"), "--nodes", "2"),
+        await said("shop", "init", str(tmp_path / "half"), "--certificate", "x.pem"),
+        await said("shop", "init", str(tmp_path / "names"), "--name", "North Side", "--port", "0"),
     )
     words = ["a-z", "station list", "no folder", "broker, database", "lineset shop init", "use 3", "both", "a-z"]
     for (code, _, err), expected, status in zip(answers, words, (1, 1, 2, 2, 3, 2, 2, 2), strict=True):
