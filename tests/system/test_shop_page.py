@@ -145,7 +145,7 @@ async def test_a_dispatchers_day(shop_config: ShopConfig, tmp_path: Path) -> Non
         assert (watched.foreign, watched.complaints) == ([], [])
 
 
-async def test_history_on_a_phone_and_by_key(shop_config: ShopConfig, tmp_path: Path) -> None:
+async def test_what_is_past_who_has_gone_silent_and_who_may_read(shop_config: ShopConfig, tmp_path: Path) -> None:
     await recorded(shop_config)
     async with shop(shop_config, tmp_path) as here:
         watched = await here.open(PHONE, "/past", color_scheme="dark")
@@ -177,6 +177,20 @@ async def test_history_on_a_phone_and_by_key(shop_config: ShopConfig, tmp_path: 
         await expect(page.locator("#visit-lead")).to_contain_text("Closed")
         await expect(page.locator("#visit-wants")).to_contain_text("the drain pan is cracked")
         assert (watched.foreign, watched.complaints) == ([], [])
+
+        # a van goes off the air with a visit open, and time goes by
+        page = await (await here.chromium.new_context(**LAPTOP)).new_page()
+        await page.clock.install()
+        van = Van(here.client, "van-4", "spring-4")
+        await van.on_the_air()
+        await van.tell()
+        await page.goto(f"{here.url}#{here.token}")
+        await expect(page.locator("#going-rows tr")).to_have_count(1)
+        await van.on_the_air(False)
+        await expect(page.locator("#going-rows tr")).to_contain_text("off the air at the moment")
+        await page.clock.fast_forward("20:00")
+        await expect(page.locator("#silent-list")).to_contain_text("van-4 has been silent for 20 minutes")
+        await expect(page.locator("#needing-rows tr")).to_contain_text("Last heard of: measuring before the work.")
 
         # without the right to notes nothing that was written is shown
         plain, _ = add_token(here.config.folder, "yard", ())
