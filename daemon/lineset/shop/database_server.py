@@ -104,6 +104,9 @@ def make_database(data: Path, admin_password: str, *, sync: bool = True) -> None
     except OSError as error:
         shutil.rmtree(scratch, ignore_errors=True)
         raise ShopPartError(data, f"the database cannot be made ({error})", "Check path and rights") from error
+    except BaseException:
+        shutil.rmtree(scratch, ignore_errors=True)
+        raise
     finally:
         password.unlink(missing_ok=True)
     if done.returncode != 0:

@@ -49,6 +49,7 @@ from lineset.stream.broker import free_port
 
 _LOCAL_HOSTS = frozenset({"localhost", "127.0.0.1", "::1"})
 ROLES_FILE = "roles.sql"
+_OURS = frozenset({"secrets", "certificates", "broker", "database", "run", "stations.json", "roles.sql"})
 
 
 class Wish(msgspec.Struct, frozen=True, kw_only=True):
@@ -128,6 +129,7 @@ def _nodes(wish: Wish) -> tuple[NodeSettings, ...]:
 def set_up_folder(folder: Path, wish: Wish) -> Outcome:
     """Make everything that is only files. Raises ShopSettingsError, ShopPartError, ShopProgramError, OSError."""
     _check_files(wish)
+    _check_folder(folder)
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     # as root the embedded database runs as another user, who has to pass through this folder, and sees nothing in it
     folder.chmod(0o711 if _is_root() else 0o700)
@@ -143,6 +145,16 @@ def set_up_folder(folder: Path, wish: Wish) -> Outcome:
     _make_broker(config, wish, outcome)
     _make_database(config, outcome)
     return outcome
+
+
+def _check_folder(folder: Path) -> None:
+    """A shop has a folder of its own, whose mode we set: one with other things in it is refused."""
+    if not folder.is_dir() or (folder / SHOP_FILE).exists():
+        return
+    if strange := sorted(path.name for path in folder.iterdir() if path.name not in _OURS):
+        raise ShopSettingsError(
+            folder, f"other things are in this folder, such as {strange[0]}", "Name a new or an empty one for the shop"
+        )
 
 
 def _check_files(wish: Wish) -> None:

@@ -77,6 +77,15 @@ def test_a_key_of_another_certificate_is_refused(tmp_path: Path) -> None:
     assert not (tmp_path / "shop").exists()
 
 
+def test_a_folder_with_other_things_in_it_is_left_as_it_is(tmp_path: Path) -> None:
+    (tmp_path / "letters").mkdir()
+    tmp_path.chmod(0o755)
+    with pytest.raises(ShopSettingsError, match="letters"):
+        set_up(tmp_path)
+    assert stat.S_IMODE(tmp_path.stat().st_mode) == 0o755
+    assert [path.name for path in tmp_path.iterdir()] == ["letters"]
+
+
 def test_a_cluster_meets_over_tls_with_a_login(tmp_path: Path) -> None:
     config = set_up(tmp_path / "shop", nodes=3, hosts=("a.example", "b.example", "c.example"), port=8883)
     assert [node.port for node in config.broker.node] == [8883] * 3  # each on a machine of its own
