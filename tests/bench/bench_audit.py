@@ -32,7 +32,7 @@ from bench_engine import the_visit
 from shop_visit import put_visit
 
 from lineset.audit.audit import audit
-from lineset.audit.holding import FileItems
+from lineset.audit.file_items import FileItems
 from lineset.cli.audit import _audit_all
 from lineset.contract import entry as e
 from lineset.engine.fingerprint import fingerprint

@@ -5,22 +5,19 @@ Pure: whoever asks the shop's database hands in its blocks in order, and the fil
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
-import msgspec
-
-from lineset.audit.audit import printable, what_it_means
-from lineset.audit.audit_record import Audit, Remark, VerdictRecord
+from lineset.audit.audit import printable
+from lineset.audit.audit_record import Audit, Remark
 from lineset.audit.differing import Sides, aligned, differences, unnumbered
+from lineset.audit.file_items import FileItems, last_of
 from lineset.audit.received_visit import ReceivedBlock, ReceivedVisit, iso, seal_of
+from lineset.audit.said import Said
 from lineset.audit.shop_record import ShopRecord, TableRecord
 from lineset.audit.spells import Spells, span, when_received
 from lineset.audit.visit_record import wall_offset
 from lineset.contract import entry as e
 from lineset.journal.block import FramingError, framed, hash_of, read_framed
-from lineset.journal.errors import JournalError
-from lineset.journal.reader import Reading
 from lineset.journal.rebuild import Chain, ChainError
 from lineset.journal.row import Gap, Row
 from lineset.journal.seal import Seal
@@ -31,83 +28,6 @@ _MOST_NAMED = 20  # entries that are named one by one, the rest is counted
 _MOST_MOVED = 16  # entries put in at one place that are still told from all that follows
 _FILE = Sides("the shop received", "the file says")
 _STORED = Sides("the file, whose hash is the one that the shop noted, says", "the shop's stored bytes say")
-
-
-class Said:
-    """Remarks as they come; what each means for verdicts is known only when the file was audited."""
-
-    def __init__(self) -> None:
-        self._remarks: list[tuple[Remark, int | None]] = []
-
-    def wrong(
-        self, text: str, *, about: str = "shop", seq: int = 0, block: int = 0, means: str = "", rests: int | None = None
-    ) -> None:
-        """What makes it fail. Verdicts from entry `rests` on rest on it; None: nothing is said of them."""
-        self._remarks.append((Remark(about, True, printable(text), means, seq, block), rests))
-
-    def note(self, text: str, *, about: str = "shop", seq: int = 0, block: int = 0, means: str = "") -> None:
-        """What is to be known."""
-        self._remarks.append((Remark(about, False, printable(text), means, seq, block), None))
-
-    def told(self, verdicts: Collection[VerdictRecord]) -> tuple[Remark, ...]:
-        """All of them, with what they mean for the verdicts on record."""
-        found = []
-        for remark, rests in self._remarks:
-            means = remark.means if rests is None else f"{remark.means} {what_it_means(rests, verdicts)}".strip()
-            found.append(msgspec.structs.replace(remark, means=means))
-        return tuple(found)
-
-
-class FileItems:
-    """A journal's rows and gaps in order, handed out block by block; nothing more once the file cannot be read."""
-
-    def __init__(self, reader: Reading) -> None:
-        self.broken = ""
-        self._items = self._merged(reader)
-        self._waiting: deque[Row | Gap] = deque()
-        self._fill()
-
-    def upto(self, last: int) -> list[Row | Gap]:
-        """What comes next, up to entry `last`."""
-        found: list[Row | Gap] = []
-        while self._waiting and _seq(self._waiting[0]) <= last:
-            found.append(self._waiting.popleft())
-            self._fill()
-        return found
-
-    def give_back(self, items: Sequence[Row | Gap]) -> None:
-        """Hand these out again: they belong to what comes next."""
-        self._waiting.extendleft(reversed(items))
-
-    def _fill(self) -> None:
-        if not self._waiting and (item := next(self._items, None)) is not None:
-            self._waiting.append(item)
-
-    @property
-    def more(self) -> bool:
-        """Whether anything is left."""
-        return bool(self._waiting)
-
-    def _merged(self, reader: Reading) -> Iterator[Row | Gap]:
-        try:
-            gaps = reader.gaps(-(2**63))
-            for row, _ in reader.stored_rows(-(2**63)):
-                if type(row.seq) is not int:
-                    raise TypeError(f"a row with the number {row.seq!r}")  # damage: STRICT takes none
-                while gaps and gaps[0].first < row.seq:
-                    yield gaps.pop(0)
-                yield row
-            yield from gaps
-        except (JournalError, TypeError) as error:
-            self.broken = str(error)
-
-
-def _seq(item: Row | Gap) -> int:
-    return item.seq if isinstance(item, Row) else item.first
-
-
-def _last(item: Row | Gap) -> int:
-    return item.seq if isinstance(item, Row) else item.last
 
 
 class Holding:
@@ -228,7 +148,7 @@ class Holding:
             return  # the same under other numbers, since an entry before was taken out or put in
         when = when_received(stored, self._spells.closed(stored))
         if received is not None and here == received[: len(here)] and not self._items.more:
-            end = _last(here[-1])
+            end = last_of(here[-1])
             text = (
                 f"the file ends at entry {end}, within block {block.n}: the shop received it up to entry {block.last}"
             )

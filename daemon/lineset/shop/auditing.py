@@ -11,7 +11,8 @@ import msgspec
 
 from lineset.audit.audit import FAIL, NOT_LOOKED, Auditing, Progress, audit, not_looked, printable
 from lineset.audit.audit_record import Audit, Remark
-from lineset.audit.holding import FileItems, Holding
+from lineset.audit.file_items import FileItems
+from lineset.audit.holding import Holding
 from lineset.audit.received_visit import ReceivedVisit, iso
 from lineset.audit.shop_record import ShopRecord
 from lineset.journal.errors import JournalError

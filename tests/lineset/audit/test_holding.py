@@ -16,7 +16,8 @@ from sealed_journal import HASH, PHOTO, a_tiny_visit
 from lineset.audit.audit import audit
 from lineset.audit.audit_record import Remark
 from lineset.audit.differing import Sides, aligned, unnumbered
-from lineset.audit.holding import FileItems, Holding
+from lineset.audit.file_items import FileItems
+from lineset.audit.holding import Holding
 from lineset.audit.received_visit import ReceivedBlock, ReceivedVisit
 from lineset.audit.shop_record import ShopRecord
 from lineset.audit.spells import span

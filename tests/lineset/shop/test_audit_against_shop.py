@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-import re
 import shutil
-import subprocess
-import sys
 import zlib
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
@@ -17,33 +14,25 @@ from typing import Any
 
 import msgspec
 import pytest
-from cli_process import said
-from engine_entries import Bench
 from sealed_journal import a_tiny_visit
+from shop_audits import a_visit, forged, renumbered, write, wrong_texts
 from shop_blocks import sent, write_journal
 from shop_rig import Postgres
 from shop_visit import closed_at, put_visit, sent_blocks
 
 from lineset.audit.audit import FAIL, NOT_LOOKED, PASS
 from lineset.audit.audit_record import Audit
-from lineset.audit.signed_audit import read_signed
 from lineset.contract import entry as e
-from lineset.engine.fingerprint import fingerprint
-from lineset.journal.block import BlockRule, OpenBlock, frame_row, framed, genesis
-from lineset.journal.file import JournalFile
+from lineset.journal.block import BlockRule
 from lineset.journal.reader import JournalReader
-from lineset.journal.rebuild import rebuild
-from lineset.journal.row import Gap, Row
-from lineset.journal.seal import Seal, StationKey
+from lineset.journal.row import Row
+from lineset.journal.seal import StationKey
 from lineset.journal.verify import verify
 from lineset.shop.auditing import Work, audit_file, audit_received, done
 from lineset.shop.database import connected
 from lineset.shop.received import Received, Selection, opened
-from lineset.shop.shop_config import ShopConfig, load_shop
+from lineset.shop.shop_config import ShopConfig
 from lineset.shop.storing import Store
-
-RULE = BlockRule(rows=100, span=10**15)
-META = {"station": "van", "visit": "spring-1"}
 
 
 @dataclass
@@ -87,30 +76,7 @@ def keys(tmp_path_factory: pytest.TempPathFactory) -> tuple[StationKey, StationK
 
 @pytest.fixture(scope="module")
 def rows() -> list[Row]:
-    """A visit of two minutes as this engine records it."""
-    bench = Bench().open().place_all()
-    bench.standing(10)
-    bench.push(e.Phased(phase="before"))
-    bench.running(80)
-    bench.push(e.Phased(phase="after"))
-    bench.running(30)
-    bench.push(e.Closed(by="t"))
-    found = [Row(*row) for row in bench.rows]
-    opened = e.decode(found[0].body)
-    assert isinstance(opened, e.Opened)
-    body = e.encode(msgspec.structs.replace(opened, fingerprint=fingerprint(), station="van", visit="spring-1"))
-    return [Row(1, found[0].t, "opened", body), *found[1:]]
-
-
-def write(
-    path: Path, rows: list[Row], key: StationKey | None, meta: dict[str, str] | None = None, rule: BlockRule = RULE
-) -> Path:
-    with JournalFile.create(path, meta=meta or META, rule=rule) as journal:
-        items: list[Row | Gap] = list(rows)
-        journal.append(items)
-        if key is not None:
-            journal.put_seal(key, rows[-1].t)
-    return path
+    return a_visit()
 
 
 @pytest.fixture(scope="module")
@@ -123,10 +89,6 @@ def tiny(tmp_path_factory: pytest.TempPathFactory, keys: tuple[StationKey, Stati
     """Small enough to be audited over and over."""
     path = tmp_path_factory.mktemp("visits") / "tiny.journal"
     return write(path, a_tiny_visit(), keys[0], {"station": "van", "visit": "tiny"}, BlockRule(rows=8))
-
-
-def wrong_texts(found: Audit) -> list[str]:
-    return [remark.text for remark in found.wrong]
 
 
 async def test_what_is_as_it_was_received_passes_and_says_since_when(
@@ -183,24 +145,6 @@ async def test_a_value_changed_and_sealed_again_with_the_right_key_is_named_with
     assert "not to be relied on" in named.means or "None of the" in named.means
     assert any("the file's seal is not the one" in text for text in wrong_texts(found))
     assert any("another journal" in text for text in wrong_texts(found))
-
-
-def renumbered(rows: list[Row]) -> list[Row]:
-    return [Row(seq, row.t, row.kind, row.body) for seq, row in enumerate(rows, start=1)]
-
-
-def forged(path: Path, meta: dict[str, str], rows: list[Row], key: StationKey) -> Path:
-    """A journal with the very description of another one, its chain worked out anew, sealed."""
-    made, blocks, begin = OpenBlock(1, genesis(meta)), [], 0
-    for n, row in enumerate(rows, start=1):
-        made.add_row(row, frame_row(row))
-        if made.full(RULE) or n == len(rows):
-            blocks.append((made.close(), framed(rows[begin:n])))
-            made, begin = made.next(blocks[-1][0]), n
-    last = blocks[-1][0]
-    seal = Seal(len(blocks), len(rows), 0, 1, rows[-1].seq, rows[-1].t, last.hash, b"", b"")
-    rebuild(path, meta, blocks, key.sign(seal, genesis(meta)), durably=False)
-    return path
 
 
 @pytest.mark.parametrize("whose", [0, 1], ids=["same key", "another key"])
@@ -423,88 +367,3 @@ async def test_what_a_collector_stored_in_any_order_is_sound(shop_config: ShopCo
         stored_visit = await received.visit(visit.id)
         assert stored_visit is not None
         assert [gap.reason async for gap in received.gaps(stored_visit)] == ["memory was full"]
-
-
-async def stored(postgres: Postgres, folder: Path, path: Path, key: StationKey) -> None:
-    """Into the database of the shop in `folder`, for good."""
-    name = load_shop(folder).database("owner").name
-    async with connected(postgres.address(name)) as connection:
-        await put_visit(connection, path, key.public)
-
-
-async def test_the_verb_audits_what_the_shop_has_and_files_beside_it(
-    postgres: Postgres,
-    shop_folder: Path,
-    original: Path,
-    tiny: Path,
-    rows: list[Row],
-    keys: tuple[StationKey, StationKey],
-    tmp_path: Path,
-) -> None:
-    await stored(postgres, shop_folder, original, keys[0])
-    await stored(postgres, shop_folder, tiny, keys[0])
-    where = ("--shop", "--shop-folder", str(shop_folder), "--data", str(tmp_path))
-    code, out, err = await said("audit", *where, "--jobs", "2", "--out", str(tmp_path / "out"))
-    assert (code, err) == (0, "")
-    assert "2 records: 2 pass, 0 fail, 0 could not be looked at" in out
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
-        "van-spring-1.audit.json",
-        "van-tiny.audit.json",
-    ]
-    signed = read_signed(tmp_path / "out" / "van-tiny.audit.json")
-    assert signed.signed_well()
-    assert signed.content().shop.through == sent_blocks(tiny)[-1][0].last  # type: ignore[union-attr]
-    changed = renumbered(rows[:200] + rows[201:])
-    with JournalReader(original) as reader:
-        doctored = forged(tmp_path / "doctored.journal", dict(reader.meta), changed, keys[0])
-    code, out, _ = await said("audit", str(doctored), "van/tiny", *where, "--jobs", "1")
-    assert code == 1
-    assert "PASS  van/tiny" in out
-    assert re.search(r"entry 201: the shop received an entry \(.*\), the file says no such thing", out)
-    assert "after it was closed by the station's own clock" in out
-    assert "blocks of the file are as received" in out
-    assert "which wire or pipe a clamp or probe was on" in out
-    code, out, _ = await said(
-        "audit", *where, "--json", "--station", "van", "--since", "2026-09-01", "--until", "2027-01-01"
-    )
-    assert code == 0
-    told = msgspec.json.decode(out, type=list[Audit])
-    assert [each.visit for each in told] == ["spring-1", "tiny"]
-    assert all(each.shop is not None and each.shop.receipts for each in told)
-    (tmp_path / "handed-over").mkdir()
-    shutil.copy(tiny, tmp_path / "handed-over")
-    code, out, _ = await said("audit", str(tmp_path / "handed-over"), *where)
-    assert code == 0
-    assert "at the shop and not here, of the same stations: van/spring-1" in out
-    code, _, err = await said("audit", *where, "van-2/tiny")
-    assert (code, "has received no visit of that name" in err) == (2, True)
-    code, _, err = await said("audit", *where, "--station", "van-9")
-    assert (code, err) == (2, "lineset audit: shop north has received no such visit")
-
-
-async def test_what_cannot_be_asked_says_so(shop_folder: Path, tmp_path: Path) -> None:
-    code, _, err = await said("audit", "--shop", "--shop-folder", str(tmp_path / "none"))
-    assert code == 2
-    assert "there is no shop here" in err
-    code, _, err = await said("audit", "--shop", "--shop-folder", str(shop_folder), "--since", "last week")
-    assert (code, "this is no day or time" in err) == (2, True)
-    code, _, err = await said("audit", "--station", "van")
-    assert (code, "for --shop without targets" in err) == (2, True)
-    secret = shop_folder / "secrets" / "database-auditor.toml"
-    secret.write_text('username = "lineset_auditor"\npassword = "another"\n')
-    code, _, err = await said("audit", "--shop", "--shop-folder", str(shop_folder))
-    assert code == 2
-    assert "password" in err
-    assert "another" not in err
-
-
-def test_an_audit_on_a_laptop_loads_nothing_of_the_shop(tiny: Path) -> None:
-    script = (
-        "import sys; from lineset.cli.main import main\n"
-        f"sys.argv = ['lineset', 'audit', {str(tiny)!r}]\n"
-        "try: main()\nexcept SystemExit as end: assert not end.code, end.code\n"
-        "print('LOADED', sorted(n for n in sys.modules if n.startswith(('asyncpg', 'lineset.shop'))))"
-    )
-    run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60, check=True)
-    assert "PASS" in run.stdout
-    assert run.stdout.rstrip().endswith("LOADED []")
