@@ -20,6 +20,7 @@ from lineset.shop.errors import ShopError
 from lineset.shop.openapi import openapi
 from lineset.shop.queries import Held, Questions
 from lineset.shop.refusal import Refusal
+from lineset.station.observing import MEDIA
 
 Report = Callable[..., Awaitable[bytes]]
 """Makes a visit's report: (station, visit, language=, units=, zone=) to HTML. Raises Refusal, ShopError"""
@@ -95,7 +96,10 @@ class _Answering:
             raise Refusal(
                 404, "the shop has no such photo, or not the whole of it", sha256, "see the visit's observations"
             )
-        return Response(found[1], media_type=found[0], headers=_kept(_DONE_FOR_EVER))
+        # what a record calls a picture is shown as one only if it can be nothing else
+        media = found[0] if found[0] in MEDIA else "application/octet-stream"
+        headers = _kept(_DONE_FOR_EVER) | ({} if media in MEDIA else {"content-disposition": "attachment"})
+        return Response(found[1], media_type=media, headers=headers)
 
 
 def _kept(how: str) -> dict[str, str]:

@@ -33,7 +33,6 @@ class Held:
     month: Any
     station: str
     visit: str
-    sealed: bool
 
 
 class Questions(Asking):
@@ -88,11 +87,11 @@ class Questions(Asking):
         """The keys of a visit; None where the shop holds none of this name."""
         async with self.asking() as connection:
             row = await connection.fetchrow(
-                "SELECT id, month, station, visit, sealed_at FROM lineset.visit WHERE station = $1 AND visit = $2",
+                "SELECT id, month FROM lineset.visit WHERE station = $1 AND visit = $2",
                 station,
                 visit,
             )
-        return None if row is None else Held(row["id"], row["month"], station, visit, row["sealed_at"] is not None)
+        return None if row is None else Held(row["id"], row["month"], station, visit)
 
     async def visit(self, held: Held) -> a.VisitDetail:
         """A visit, and how its checks, findings and wants stand."""

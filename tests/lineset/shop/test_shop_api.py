@@ -168,7 +168,13 @@ async def test_what_people_wrote_needs_its_own_right(ask: Asking) -> None:
     assert b"words about the house" in (await ask(f"{OF_VISIT}/observations", ask.notes)).body
     photo = await ask(f"{OF_VISIT}/photos/{SHA}", ask.notes)
     assert photo.body == PHOTO
+    assert photo.headers["content-type"] == "image/jpeg"
     assert "immutable" in photo.headers["cache-control"]
+    async with rows(ask.config) as connection:
+        await connection.execute("UPDATE lineset.photo SET media_type = 'text/html'")
+    forged = await ask(f"{OF_VISIT}/photos/{SHA}", ask.notes)
+    assert forged.headers["content-type"] == "application/octet-stream"
+    assert forged.headers["content-disposition"] == "attachment"
     detail = (await ask(OF_VISIT)).json
     assert detail["checks"] == {"pass": 1, "fail": 1}
     assert detail["findings"] == 1
