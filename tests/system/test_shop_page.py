@@ -85,12 +85,14 @@ async def test_a_dispatchers_day(shop_config: ShopConfig, tmp_path: Path) -> Non
         row = page.locator("#going-rows tr")
         await expect(row).to_contain_text("Measuring before the work; about 35 minutes left.")
         await expect(row).to_contain_text("31 of 44 lines of the sheet done")
+        await page.focus("#going-rows a")
         await van.want(655)
         await expect(page.locator("#needing-head")).to_have_text("1 visit needs something of the shop")
         needing = page.locator("#needing-rows tr")
         await expect(needing).to_contain_text("Approval and part: the capacitor's top is bulged.")
         await expect(page.locator("#news")).to_contain_text("van-1, job spring-1. Approval and part")
         assert await page.locator("#going").is_hidden()
+        await expect(page.locator("#needing-rows a")).to_be_focused()  # it moved, and a hand's place with it
 
         # a station with an open visit has not been heard of for long; another's instrument is past its date
         silent = Van(here.client, "van-2", "spring-2")
