@@ -55,6 +55,7 @@ class Holding:
             self._said.wrong(f"the shop's record of the visit's beginning is damaged: {error}", rests=0)
             self._broken_at = 0
         self._due, self._last, self._head = 1, 0, b""
+        self.readable: list[Row | Gap] = []  # of the block that was taken last, whether or not it hashes
         self._gaps: list[Gap] = []
         self._same = self._named = self._unnamed = 0
         self._first = True  # no difference was named yet
@@ -87,7 +88,7 @@ class Holding:
         data = stored.data()
         taken = self._follow(stored, data)
         here = self._items.upto(block.last + self._shift) if self._items is not None else None
-        items = taken if taken is not None else _items_of(data)
+        items = self.readable = taken if taken is not None else _items_of(data)
         for item in here if here is not None and taken is None else items:
             if isinstance(item, Row) and item.kind in _CLOCKS:
                 self._clock(item)
@@ -194,7 +195,11 @@ class Holding:
                 where = f"; entry {table.first} is the first that differs" if table.differing else ""
                 more = f" of {table.differing}" if table.differing > 1 else ""
                 text = f"table {table.table} has {table.rows} rows, the blocks give {table.due}{where}{more}"
-                means = "The blocks stand; what was asked of this table about the visit cannot be relied on."
+                means = (
+                    "The blocks stand; what was asked of this table about the visit cannot be relied on."
+                    if self.sound
+                    else "Both came of the same bytes; those of a block are not what was hashed: see which was changed."
+                )
                 self._said.wrong(text, about="table", seq=table.first, means=means)
         record = ShopRecord(
             shop=visit.shop,
@@ -333,12 +338,8 @@ class Holding:
         if received is not None and seal is None:
             self._said.wrong(f"the file has no seal, the shop has one {when}", about="seal", rests=0)
         elif received is not None and seal is not None and seal != received:
-            parts = [
-                name
-                for name in ("head", "public_key", "signature", "t")
-                if getattr(seal, name) != getattr(received, name)
-            ]
-            what = ", ".join(parts) or "counts"
+            fields = ("head", "public_key", "signature", "t")
+            what = ", ".join(f for f in fields if getattr(seal, f) != getattr(received, f)) or "counts"
             text = f"the file's seal is not the one {when}: it has another {what}"
             self._said.wrong(text, about="seal", means="The record was sealed anew after that.", rests=0)
         elif received is None and seal is not None:

@@ -71,18 +71,14 @@ async def audit_received(
         return msgspec.structs.replace(found, station=visit.station, visit=visit.visit, journal=visit.journal)
     holding, tables, auditing = Holding(visit), received.table_check(visit), Auditing(_right(visit, keys))
     async for stored in received.blocks(visit):
-        items = holding.take(stored)
-        if items is None:
-            continue
-        for item in items:
+        for item in holding.take(stored) or ():
             if isinstance(item, Row):
                 auditing.take(item)
-        await tables.take(items, stored.block.first, stored.block.last)
+        await tables.take(holding.readable, stored.block.first, stored.block.last)
         if progress is not None:
             progress(stored.block.last, max(1, visit.through))
     found = auditing.finish(target, visit.meta, holding.verification(), ends_in_block=True)
-    checked = await tables.finish() if holding.sound else ()
-    return _joined(found, *holding.finish(found, tables=checked))
+    return _joined(found, *holding.finish(found, tables=await tables.finish()))
 
 
 async def audit_file(
@@ -114,15 +110,13 @@ async def audit_file(
     with JournalReader(path, lenient=True) as reader, reader.still():
         holding, tables = Holding(visit, FileItems(reader), meta), received.table_check(visit)
         async for stored in received.blocks(visit):
-            items = holding.take(stored)
-            if items is not None:
-                await tables.take(items, stored.block.first, stored.block.last)
+            holding.take(stored)
+            await tables.take(holding.readable, stored.block.first, stored.block.last)
         try:
             seal = reader.seal()
         except (JournalError, TypeError):
             seal = None  # the audit has said that it is damaged
-        checked = await tables.finish() if holding.sound else ()
-        return _joined(found, *holding.finish(found, seal, checked))
+        return _joined(found, *holding.finish(found, seal, await tables.finish()))
 
 
 def _right(visit: ReceivedVisit, keys: Collection[bytes], own: Collection[bytes] = ()) -> tuple[bytes, ...]:

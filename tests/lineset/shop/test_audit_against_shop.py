@@ -23,7 +23,7 @@ from shop_visit import closed_at, put_visit, sent_blocks
 from lineset.audit.audit import FAIL, NOT_LOOKED, PASS
 from lineset.audit.audit_record import Audit
 from lineset.contract import entry as e
-from lineset.journal.block import BlockRule
+from lineset.journal.block import BlockRule, framed, read_framed
 from lineset.journal.reader import JournalReader
 from lineset.journal.row import Row
 from lineset.journal.seal import StationKey
@@ -261,6 +261,30 @@ async def test_whatever_is_changed_in_the_database_is_found(
             assert any(f"block {n}" in text for text in wrong_texts(await shop.of_shop("tiny")))
         await shop.db.execute("ROLLBACK TO before")
     assert (await shop.of_shop("tiny")).outcome == PASS
+
+
+async def test_an_entry_changed_in_a_block_is_named_by_the_tables(
+    shop: Shop, original: Path, rows: list[Row], keys: tuple[StationKey, StationKey]
+) -> None:
+    """No file is at hand: the tables still say what the block's bytes no longer do."""
+    id = await put_visit(shop.db, original, keys[0].public)
+    at = [n for n, row in enumerate(rows) if row.kind == "frame" and b'"gauges"' in row.body][60]
+    block, data = next((block, data) for block, data in sent_blocks(original) if block.first <= at + 1 <= block.last)
+    body = rows[at].body.replace(b"120.", b"112.")
+    assert data.count(rows[at].body) >= 1
+    assert body != rows[at].body
+    items = [Row(i.seq, i.t, i.kind, body) if i.seq == at + 1 else i for i in read_framed(data) if isinstance(i, Row)]
+    await shop.db.execute(
+        "UPDATE lineset.block SET data = $3 WHERE visit_id = $1 AND n = $2",
+        id, block.n, zlib.compress(framed(items)),
+    )  # fmt: skip
+    found = await shop.of_shop()
+    assert found.outcome == FAIL
+    assert any(f"the bytes of block {block.n} are not what was hashed" in text for text in wrong_texts(found))
+    assert [(remark.seq, remark.text) for remark in found.wrong if remark.about == "table"] == [
+        (at + 1, f"table reading has {n} rows, the blocks give {n}; entry {at + 1} is the first that differs")
+        for n in [found.shop.tables[0].rows]  # type: ignore[union-attr]
+    ]
 
 
 async def test_a_history_written_anew_in_the_database_does_not_fit_the_seal(

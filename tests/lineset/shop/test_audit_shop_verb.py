@@ -1,4 +1,4 @@
-"""`lineset audit --shop` as people run it: the whole shop, a visit of the shop's, files beside it; what it cannot do."""
+"""`lineset audit --shop` as people run it: the whole shop, a visit of the shop's, files beside it; what it refuses."""
 
 from __future__ import annotations
 
