@@ -66,11 +66,12 @@ def settings_text(config: ShopConfig) -> str:
 
 
 def _text(value: str) -> str:
-    return json.dumps(value)  # a TOML basic string allows all that JSON writes
+    """A TOML basic string: what JSON writes, but for characters beyond 16 bits and DEL."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _list(values: tuple[str, ...]) -> str:
-    return json.dumps(list(values))
+    return f"[{', '.join(map(_text, values))}]"
 
 
 def _flag(value: bool) -> str:

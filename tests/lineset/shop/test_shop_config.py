@@ -6,6 +6,8 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from shop_rig import Postgres
 
 from lineset.shop.database import connected
@@ -62,6 +64,16 @@ def test_what_is_written_is_read_back_the_same(tmp_path: Path) -> None:
     ):
         found = load_shop(written(tmp_path, settings_text(config)))
         assert found == msgspec.structs.replace(config, folder=tmp_path.resolve())
+
+
+@given(st.text(st.characters(exclude_categories=["Cs"])), st.lists(st.text(st.characters(exclude_categories=["Cs"]))))
+def test_any_path_and_any_list_is_written_so_that_it_is_read_back(text: str, texts: list[str]) -> None:
+    config = msgspec.structs.replace(
+        FULL,
+        board=BoardSettings(certificate=text, key=text, notes_for=tuple(texts)),
+        broker=msgspec.structs.replace(FULL.broker, allowed_origins=tuple(texts)),
+    )
+    assert msgspec.toml.decode(settings_text(config), type=ShopConfig) == config
 
 
 def test_our_own_parts_go_to_the_nodes_of_this_machine_first(tmp_path: Path) -> None:

@@ -253,6 +253,25 @@ async def test_a_new_certificate_is_used_without_a_restart(postgres: Postgres, t
     postgres.drop(name)
 
 
+async def test_a_certificate_that_ends_soon_is_made_anew_while_the_authority_is_there(
+    shop_config: ShopConfig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = shop_config.certificates / "n1.pem"
+    with monkeypatch.context() as patch:
+        patch.setattr(certificates, "NODE_DAYS", 20)
+        certificates.make_node(shop_config.certificates, "n1", "localhost")
+    assert certificates.days_left(path) < 20
+    authority = shop_config.certificates / "authority.key"
+    authority.rename(shop_config.folder / "elsewhere")
+    async with running_broker(shop_config):
+        assert certificates.days_left(path) < 20  # it goes on as long as it may
+    (shop_config.folder / "elsewhere").rename(authority)
+    async with running_broker(shop_config):
+        assert certificates.days_left(path) > 800
+        async with client(shop_config.broker_addresses("collector")[0]):
+            pass
+
+
 @pytest.mark.parametrize("kind", ["nats", "mosquitto"])
 async def test_what_a_revoked_station_left_is_cleared(postgres: Postgres, tmp_path: Path, kind: str) -> None:
     if kind == "mosquitto" and not (shutil.which("mosquitto") or Path("/usr/sbin/mosquitto").exists()):
