@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
+import time
 from pathlib import Path
 from typing import Literal
 
@@ -16,6 +17,9 @@ import msgspec
 
 from lineset.shop.errors import ShopFolderBusyError
 from lineset.stream.address import write_private
+
+# Who looks whether a part runs holds its lock for a moment, and who was killed lets go of it a moment later.
+_PATIENCE_S, _LOOK_S = 0.5, 0.02
 
 Kind = Literal["broker", "database", "collector", "board"]
 
@@ -56,15 +60,21 @@ class Holding:
 
     def _take(self, name: str) -> None:
         descriptor = os.open(self._folder / f"{name}.lock", os.O_RDWR | os.O_CREAT, 0o600)
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as error:
-            os.close(descriptor)
-            raise ShopFolderBusyError(
-                self._folder.parent,
-                f"another process runs the part {name!r} of this shop",
-                "End that one, or leave it be; lineset shop status shows it",
-            ) from error
+        until = time.monotonic() + _PATIENCE_S
+        while True:
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError as error:
+                if time.monotonic() < until:
+                    time.sleep(_LOOK_S)
+                    continue
+                os.close(descriptor)
+                raise ShopFolderBusyError(
+                    self._folder.parent,
+                    f"another process runs the part {name!r} of this shop",
+                    "End that one, or leave it be; lineset shop status shows it",
+                ) from error
         self._locks.append(descriptor)
 
     def tell(self, running: Running) -> None:
