@@ -14,8 +14,10 @@ from cli_process import said
 from sealed_journal import a_short_visit, seal_it
 from shop_rig import Postgres, make_shop
 from shop_visit import put_visit
+from typer.testing import CliRunner
 
 from lineset.audit.export import to_csv
+from lineset.cli.main import app
 from lineset.journal.reader import JournalReader
 from lineset.journal.verify import verify
 from lineset.shop.database import connected
@@ -128,15 +130,19 @@ async def test_what_goes_wrong_leaves_the_old_file_and_no_scrap(
     assert sorted(path.name for path in tmp_path.iterdir()) == ["columns.json", "readings.csv"]
 
 
-async def test_the_verb_writes_and_says_what_it_cannot(postgres: Postgres, database: str, tmp_path: Path) -> None:
+def run(*arguments: str) -> tuple[int, str, str]:
+    """The verb in this process: exit code, output, errors."""
+    result = CliRunner().invoke(app, list(arguments))
+    return result.exit_code, result.stdout.strip(), result.stderr.strip()
+
+
+def test_the_verb_writes_and_says_what_it_cannot(postgres: Postgres, database: str, tmp_path: Path) -> None:
     shop = ("--shop", "--shop-folder", str(make_shop(tmp_path / "shop", postgres, database)))
-    code, out, err = await said("export", *shop, "--to", "parquet", "--out", str(tmp_path / "o"), "--table", "verdicts")
+    code, out, err = run("export", *shop, "--to", "parquet", "--out", str(tmp_path / "o"), "--table", "verdicts")
     assert (code, err) == (0, "")
     assert out.startswith("2 visits written to ")
     assert (tmp_path / "o" / "verdicts.parquet").is_file()
-    code, out, _ = await said(
-        "export", "spring-1", *shop, "--out", str(tmp_path / "p"), "--json", "--since", "2026-09-01"
-    )
+    code, out, _ = run("export", "spring-1", *shop, "--out", str(tmp_path / "p"), "--json", "--since", "2026-09-01")
     told = json.loads(out)
     assert (code, told["visits"]) == (0, 1)
     assert told["rows"]["readings"] > 1000
@@ -145,9 +151,9 @@ async def test_the_verb_writes_and_says_what_it_cannot(postgres: Postgres, datab
         (("--table", "secrets"), 1, "there is no such table"),
         (("--out", str(tmp_path / "shop" / "shop.toml" / "x")), 1, "Not a directory"),
     ):
-        got, _, err = await said("export", *shop, "--out", str(tmp_path / "q"), *arguments)
+        got, _, err = run("export", *shop, "--out", str(tmp_path / "q"), *arguments)
         assert (got, words in err) == (code, True), err
-    got, _, err = await said("export", "--table", "visits")
+    got, _, err = run("export", "--table", "visits")
     assert (got, "are for --shop" in err) == (2, True)
 
 
