@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from asyncpg import Connection
 
 _AT_A_TIME = 20_000  # readings, or so, that are compared in one go
+_BLOCKS_AT_A_TIME = 100  # photos lie in few of them
 _JSON = frozenset({"values", "body"})
 _VISIT = ("technician", "phase", "systems", "opened_at", "closed_at")
 _SEQ_AT = slice(6, 14)  # of an entry's number in a row of binary COPY: behind the count of columns and a length
@@ -53,7 +54,7 @@ class TableCheck:
         self._readings += made.count
         self._first = first if self._first is None else self._first
         self._last = last
-        if self._readings >= _AT_A_TIME:
+        if self._readings >= _AT_A_TIME or len(self._waiting) >= _BLOCKS_AT_A_TIME:
             with explained(self._address, "when its tables were held against its blocks"):
                 await self._compare()
 
