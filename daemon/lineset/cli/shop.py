@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from lineset.cli import shop_aside, shop_init, shop_join, shop_retain, shop_run, shop_station, shop_token
+from lineset.cli import shop_aside, shop_init, shop_join, shop_resend, shop_retain, shop_run, shop_station, shop_token
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -14,6 +14,7 @@ app = typer.Typer(
 
 app.command("join")(shop_join.join)
 app.command("leave")(shop_join.leave)
+app.command("resend")(shop_resend.resend)
 app.add_typer(shop_token.app, name="token")
 
 app.command("init")(shop_init.init)

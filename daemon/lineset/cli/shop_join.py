@@ -41,26 +41,26 @@ def join(
     from lineset.stream.address import write_private
     from lineset.stream.errors import SettingsError
 
-    loaded, place = _place("join", config, data)
+    loaded, kept, _ = place("join", config, data)
     try:
         found = read_join(file)
         if loaded is not None:
             check_names(found, loaded.shop, loaded.name, f"join file {file}")
     except SettingsError as error:
         raise say_error("shop join", str(error), WRONG) from error
-    before = place.exists()
+    before = kept.exists()
     try:
-        place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        write_private(place, file.read_bytes())
+        kept.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        write_private(kept, file.read_bytes())
     except OSError as error:
-        raise say_error("shop join", f"{place}: {error.strerror or error}; check its rights", REFUSED) from error
+        raise say_error("shop join", f"{kept}: {error.strerror or error}; check its rights", REFUSED) from error
     done = "joined anew" if before else "joined"
-    told: dict[str, Any] = {"shop": found.shop, "station": found.station, "urls": list(found.urls), "file": str(place)}
+    told: dict[str, Any] = {"shop": found.shop, "station": found.station, "urls": list(found.urls), "file": str(kept)}
     if as_json:
         typer.echo(json.dumps(told | {"replaced": before}, indent=2))
         return
     typer.echo(f"station {found.station} has {done} shop {found.shop} at {', '.join(found.urls)}")
-    typer.echo(f"kept in {place}; a running station takes it up within seconds")
+    typer.echo(f"kept in {kept}; a running station takes it up within seconds")
     if loaded is None:
         text = f'the configuration must say, under [station]: name = "{found.station}", shop = "{found.shop}"'
         typer.echo(f"no configuration was named, so the names were not compared: {text}")
@@ -74,32 +74,33 @@ def leave(config: ConfigOption = None, data: DataOption = None, as_json: JsonOpt
 
     Exit code: 0 left, 1 this station has not joined a shop.
     """
-    _, place = _place("leave", config, data)
+    _, kept, _ = place("leave", config, data)
     try:
-        place.unlink()
+        kept.unlink()
     except FileNotFoundError as error:
-        text = f"{place} does not exist: this station has not joined a shop"
+        text = f"{kept} does not exist: this station has not joined a shop"
         raise say_error("shop leave", text, REFUSED) from error
     except OSError as error:
-        raise say_error("shop leave", f"{place}: {error.strerror or error}; check its rights", REFUSED) from error
+        raise say_error("shop leave", f"{kept}: {error.strerror or error}; check its rights", REFUSED) from error
     if as_json:
-        typer.echo(json.dumps({"left": True, "file": str(place)}, indent=2))
+        typer.echo(json.dumps({"left": True, "file": str(kept)}, indent=2))
         return
-    typer.echo(f"{place} is removed; a running station stops sending within seconds, and keeps what it has recorded")
+    typer.echo(f"{kept} is removed; a running station stops sending within seconds, and keeps what it has recorded")
     typer.echo("the shop revokes the credentials: lineset shop station revoke NAME")
 
 
-def _place(verb: str, config: Path | None, data: Path | None) -> tuple[Config | None, Path]:
-    """The configuration if one was named, and where the station looks for its join file."""
+def place(verb: str, config: Path | None, data: Path | None) -> tuple[Config | None, Path, Path]:
+    """The configuration if one was named, where the station looks for its join file, and its data folder."""
     from lineset.station.config import ConfigError, default_folder, load
     from lineset.station.join_file import NAME
 
     if config is None:
-        return None, (data or default_folder()) / NAME
+        folder = data or default_folder()
+        return None, folder / NAME, folder
     if data is not None:
         raise say_error(f"shop {verb}", "name --config or --data, not both: the configuration names the folder", WRONG)
     try:
         loaded = load(config)
     except ConfigError as error:
         raise say_error(f"shop {verb}", str(error), WRONG) from error
-    return loaded, loaded.uplink or loaded.data / NAME
+    return loaded, loaded.uplink or loaded.data / NAME, loaded.data

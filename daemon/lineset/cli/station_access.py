@@ -50,14 +50,22 @@ def reach(verb: str, at: Path | None, role: Role) -> tuple[BrokerAddress, Topics
         raise say_error(verb, str(error), UNREACHABLE) from error
 
 
+def ask_station(verb: str, args: dict[str, Any], at: Path | None, *, timeout_s: float = 10.0) -> Reply:
+    """The running station's reply, under the technician's name. Raises StreamError when none came."""
+    from lineset.stream.address import read_broker_file
+    from lineset.stream.ask import ask
+
+    found = read_broker_file(at)
+    actor = f"{_who()} by command line"
+    return asyncio.run(ask(found.address("technician"), found.topics, verb, args, actor=actor, timeout_s=timeout_s))
+
+
 def command(verb: str, shown_verb: str, args: dict[str, Any], at: Path | None, *, timeout_s: float = 10.0) -> Reply:
     """Ask the station; the reply, or typer.Exit with a sentence when none came."""
-    from lineset.stream.ask import ask
     from lineset.stream.errors import StreamError
 
-    address, topics = reach(shown_verb, at, "technician")
     try:
-        return asyncio.run(ask(address, topics, verb, args, actor=f"{_who()} by command line", timeout_s=timeout_s))
+        return ask_station(verb, args, at, timeout_s=timeout_s)
     except StreamError as error:
         raise say_error(shown_verb, str(error), UNREACHABLE) from error
 

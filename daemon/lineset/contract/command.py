@@ -190,6 +190,17 @@ class Systems(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """`systems`: the systems that the station remembers from earlier visits."""
 
 
+class Resend(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`resend`: give closed visits to the shop again, which lost them: those named, or `all`, or those closed `since`.
+
+    `since` is wall seconds since 1970 (UTC). The shop answers for what it still has, so nothing is stored twice.
+    """
+
+    visits: tuple[str, ...] = ()
+    all: bool = False
+    since: float | None = None
+
+
 VERBS: dict[str, type[msgspec.Struct]] = {
     "place": Place,
     "enter": Enter,
@@ -209,4 +220,5 @@ VERBS: dict[str, type[msgspec.Struct]] = {
     "force-close": ForceClose,
     "visit-show": VisitShow,
     "systems": Systems,
+    "resend": Resend,
 }

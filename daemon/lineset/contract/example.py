@@ -210,6 +210,7 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
         c.ForceClose(reason="the customer has to leave"),
         c.VisitShow(),
         c.Systems(),
+        c.Resend(visits=("spring-11", "spring-12")),
         # entries that go into the engine
         e.Opened(
             station="van-3",

@@ -14,7 +14,7 @@ class WriterLock:
     """Held from construction to `release()`. Raises LockedFileError when another holds it, or a JournalError."""
 
     # a file of its own: closing any descriptor of the database would drop SQLite's own locks on it
-    def __init__(self, journal: Path) -> None:
+    def __init__(self, journal: Path, *, what: str = "journal") -> None:
         self.path = journal.with_name(f"{journal.name}-lock")
         try:
             self._descriptor = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o644)
@@ -26,7 +26,7 @@ class WriterLock:
             holder = os.read(self._descriptor, 32).decode("ascii", "replace").strip() or "not known"
             os.close(self._descriptor)
             raise LockedFileError(
-                journal, f"another process (number {holder}) is writing this journal", "End it first, or wait"
+                journal, f"another process (number {holder}) is writing this {what}", "End it first, or wait"
             ) from error
         except OSError as error:
             os.close(self._descriptor)

@@ -26,7 +26,10 @@ class _Content(msgspec.Struct):
 
 
 class Outbox:
-    """The markers kept in the file at `path`; one process only. `advance` is quick, `flush` is durable and slow."""
+    """The markers kept in the file at `path`; one process only, which holds a `WriterLock` on it from before it reads.
+
+    `advance` is quick, `flush` is durable and slow.
+    """
 
     def __init__(self, path: Path, *, look_only: bool = False) -> None:
         """`look_only`: a damaged file stays where it is.
@@ -75,6 +78,18 @@ class Outbox:
             markers[journal] = seq
             self._changed = True
             return True
+
+    def drop(self, destination: str, journal: str) -> bool:
+        """Note that `destination` has nothing of the journal any more; False when nothing was noted."""
+        with self._lock:
+            dropped = self._through.get(destination, {}).pop(journal, None) is not None
+            self._changed |= dropped
+            return dropped
+
+    def journals(self, destination: str) -> frozenset[str]:
+        """Ids of the journals of which `destination` has something."""
+        with self._lock:
+            return frozenset(self._through.get(destination, ()))
 
     def forget(self, journal: str) -> None:
         """Drop the markers of a journal that is no more."""

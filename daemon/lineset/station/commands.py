@@ -23,6 +23,7 @@ from lineset.station.observing import Photos, observe
 from lineset.station.opening import reference
 from lineset.station.placing import enter, place
 from lineset.station.remembered import Remembered
+from lineset.station.resending import resend
 from lineset.station.tasking import task
 from lineset.stream import command
 from lineset.stream.command import CommandRefused
@@ -54,6 +55,8 @@ class Commands:
             raise CommandRefused(f"nothing can be recorded now, so nothing was done: {station.journal_reason}")
         if isinstance(args, c.VisitClose | c.ForceClose) and station.record.visit:
             return await self._close(args, verb, request)
+        if isinstance(args, c.Resend):
+            return await self._resend(args, verb, request)
         if isinstance(args, c.Systems):
             found = await asyncio.to_thread(station.visits.systems.listed)
             return c.Reply(request=request.request, verb=verb, ok=True, **listed(found))
@@ -100,6 +103,18 @@ class Commands:
             return c.Reply(request=request.request, verb=verb, ok=False, text=str(refusal))
         await self._remember(visit, systems)
         return c.Reply(request=request.request, verb=verb, ok=True, text=text, data=data | {"missing": list(missing)})
+
+    async def _resend(self, args: c.Resend, verb: str, request: c.Request) -> c.Reply:
+        station = self._station
+        data: dict[str, Any] = {}
+        try:
+            text, data = await resend(station, args)
+            ok = True
+        except CommandRefused as refusal:
+            text, ok = str(refusal), False
+        seq = station.take(commanded(verb, request, ok, text, {}))
+        await self._committed(station.record, seq)
+        return c.Reply(request=request.request, verb=verb, ok=ok, text=text, data=data)
 
     async def _committed(self, record: Record, seq: int) -> None:
         try:

@@ -16,7 +16,8 @@ import lineset
 from lineset.contract import entry as e
 from lineset.contract.live import StationMessage
 from lineset.contract.topic import Topics
-from lineset.journal.errors import JournalError, RowsLostError, WriterClosedError, from_os
+from lineset.journal.errors import JournalError, LockedFileError, RowsLostError, WriterClosedError, from_os
+from lineset.journal.lock import WriterLock
 from lineset.journal.outbox import Outbox
 from lineset.journal.seal import StationKey
 from lineset.journal.writer_queue import WriterState
@@ -94,6 +95,7 @@ class Station:
         except OSError as error:
             raise from_os(error, data) from error
         self.key = StationKey.load_or_generate(data / "station.key")
+        self._hold_outbox(data / "outbox")
         self.outbox = Outbox(data / "outbox")
         address, self.broker = await open_broker(config, self.topics, self.runtime, self._stack, self._broker_ready)
         self.publisher = Publisher(
@@ -144,6 +146,17 @@ class Station:
         self.ready.set()
         self._note_broker(self.publisher.status)
         log.info("ready", station=config.name, visit=self.record.visit or None, instruments=len(config.instruments))
+
+    def _hold_outbox(self, path: Path) -> None:
+        """Be the one process that keeps the markers. Raises LockedFileError."""
+        try:
+            lock = WriterLock(path, what="outbox")
+        except LockedFileError:
+            raise
+        except JournalError as error:  # a full disk must not keep the station from its start
+            log.warning("the outbox is not locked against another process", error=str(error))
+        else:
+            self._stack.callback(lock.release)
 
     async def _close_record(self) -> None:
         self.visits.let_go()

@@ -2,7 +2,7 @@
 
 The outbox keeps three things of a journal for the shop: how far its blocks are receipted ("shop"), how far courtesy
 copies of its events went ("shop_events"), and that the shop has all of it and the retained topics were taken back
-("shop_final").
+("shop_final"). A fourth ("shop_again") stands while a closed visit goes there once more, because the shop lost it.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 log = structlog.get_logger(__name__)
 
-EVENTS, FINAL = "shop_events", "shop_final"
+EVENTS, FINAL, AGAIN = "shop_events", "shop_final", "shop_again"
 _WATCH_S = 1.0  # how often the join file is looked at
 _STOP_S = 3.0
 _AGAIN_S = 30.0
@@ -50,6 +50,7 @@ class Unsent(NamedTuple):
     made: int
     blocks: int
     is_open: bool
+    again: bool = False
 
 
 def unsent(folder: Path, outbox: Outbox) -> list[Unsent]:
@@ -63,14 +64,21 @@ def unsent(folder: Path, outbox: Outbox) -> list[Unsent]:
             continue
         try:
             with JournalReader(path) as reader:
-                if outbox.through(FINAL, reader.identity):
+                again = bool(outbox.through(AGAIN, reader.identity))
+                if outbox.through(FINAL, reader.identity) and not again:
                     continue
                 blocks = reader.blocks_after(outbox.through(SHOP, reader.identity))
                 made = int(reader.meta.get("created", 0))
-                found.append(Unsent(path.stem, path, made, blocks, reader.seal() is None))
+                found.append(Unsent(path.stem, path, made, blocks, reader.seal() is None, again))
         except JournalError:
             continue
     return sorted(found, key=lambda each: (each.is_open, each.made))
+
+
+def mark_again(outbox: Outbox, identity: str) -> None:
+    """Note that the shop has nothing of this closed journal any more, though its topics were taken back long ago."""
+    outbox.drop(SHOP, identity)
+    outbox.advance(AGAIN, identity, 1)
 
 
 class Uplinking:
@@ -90,6 +98,7 @@ class Uplinking:
         self._cleared: list[str] = []
         self._turn = random.randrange(1 << 16)  # stations begin at different nodes
         self._told = ""
+        self._asked_again = 0
         self._say = sayer(config.language)
         self._status = StatusFile(config.data)
 
@@ -127,7 +136,7 @@ class Uplinking:
         station = self._station
         try:
             self._address()
-            waiting = await asyncio.to_thread(unsent, self.folder, station.outbox)
+            waiting = await self._unsent()
         except (SettingsError, OSError) as error:
             self.problem = str(error)
             log.error("nothing goes to the shop", error=str(error))
@@ -144,7 +153,7 @@ class Uplinking:
             counts=self.counts,
         )
         for each in waiting:
-            uplink.add(each.visit, each.path, each.made, waiting=each.blocks, is_open=each.is_open)
+            uplink.add(each.visit, each.path, each.made, waiting=each.blocks, is_open=each.is_open, again=each.again)
         self.uplink = uplink
         self.attach(station.record.path, station.record.visit)
         here = station.topics.visit(station.record.visit) if station.record.visit else ""
@@ -156,6 +165,13 @@ class Uplinking:
         self._running.add_done_callback(_told_if_failed)
         log.info("uplink to the shop", file=str(self.file), visits=len(waiting))
         return True
+
+    async def _unsent(self) -> list[Unsent]:
+        while True:
+            asked = self._asked_again
+            found = await asyncio.to_thread(unsent, self.folder, self._station.outbox)
+            if asked == self._asked_again:
+                return found
 
     async def _end(self) -> None:
         running, self._running, self.uplink, self.problem = self._running, None, None, ""
@@ -197,6 +213,13 @@ class Uplinking:
         self._events[visit] = events
         uplink.publisher.attach(events)
 
+    def send_again(self, visit: str, path: Path, identity: str, made: int) -> None:
+        """Give a closed visit to the shop once more, of which it has lost what it receipted."""
+        mark_again(self._station.outbox, identity)
+        self._asked_again += 1
+        if self.uplink is not None:
+            self.uplink.add(visit, path, made, again=True)
+
     def _now(self) -> Iterator[tuple[str, bytes]]:
         """The `now` messages of the open visit: one that is over may have been taken back from the shop already."""
         visit = self._station.record.visit
@@ -227,7 +250,9 @@ class Uplinking:
     # ------------------------------------------------------------------------------------------- the end of a visit
 
     def _final(self, visit: str, path: Path, identity: str) -> None:
-        uplink = self.uplink
+        uplink, outbox = self.uplink, self._station.outbox
+        if outbox.drop(AGAIN, identity) and outbox.through(FINAL, identity):
+            return  # its topics were taken back the first time, and none was said since
         if uplink is not None:
             task = asyncio.create_task(self._clear(uplink, visit, path, identity), name="clearing a visit at the shop")
             self._clearing.add(task)

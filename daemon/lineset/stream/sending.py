@@ -34,10 +34,11 @@ class Sending:
     """One journal on its way. All times are seconds of any clock that does not step; `through` is the marker.
 
     Ask `due` what to send, say `sent` for each when the broker has it, hand in each receipt, and ask again at
-    `deadline`. After a loss of the connection call `connected` first.
+    `deadline`. After a loss of the connection call `connected` first. `one_first`: the shop may have more than the
+    marker says, so one block goes, and the others when its receipt has told.
     """
 
-    def __init__(self, journal: str, through: int = 0, *, pace: Pace | None = None) -> None:
+    def __init__(self, journal: str, through: int = 0, *, pace: Pace | None = None, one_first: bool = False) -> None:
         self.journal = journal
         self.through = through  # seq up to which the shop has it, by a receipt
         self.final = False  # the seal is stored too
@@ -59,6 +60,7 @@ class Sending:
         self._wanted: dict[int, None] = {}
         self._since: float | None = None  # since when a receipt is waited for
         self._quiet_s = self._pace.quiet_s
+        self._one_first = one_first
         self._probing = False  # nothing was heard: one block at a time
         self._slow = False  # something is wrong: one block now and then
         self._not_before = float("-inf")
@@ -143,7 +145,7 @@ class Sending:
         return None
 
     def _next(self) -> int | None:
-        most = 1 if self._probing or self._slow else self._pace.blocks
+        most = 1 if self._probing or self._slow or self._one_first else self._pace.blocks
         if len(self._flying) >= most or self._flying_bytes >= self._pace.bytes:
             return None
         self._cursor = max(self._cursor, self._done + 1)
@@ -234,7 +236,7 @@ class Sending:
         if self._slow:
             self._not_before = now
         self.problem = self.words = ""
-        self._slow = self._probing = False
+        self._slow = self._probing = self._one_first = False
         if moved:
             self._quiet_s = self._pace.quiet_s
         for n in said.wanted:

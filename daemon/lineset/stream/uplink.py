@@ -29,6 +29,7 @@ from lineset.stream.address import BrokerAddress
 from lineset.stream.link import Incoming, LinkStatus, Session
 from lineset.stream.publisher import Publisher
 from lineset.stream.sending import Pace, Sending
+from lineset.stream.under_way import UnderWay
 from lineset.stream.wire import Wire
 
 log = structlog.get_logger(__name__)
@@ -58,24 +59,6 @@ class UplinkCounts:
     last_receipt: float = 0.0  # wall time, seconds since 1970; 0 before the first
     visits_finished: int = 0
     reconnections: int = 0
-
-
-@dataclass(slots=True)
-class _Journal:
-    """One visit's journal, on its way (`sending`) or waiting for its turn."""
-
-    visit: str
-    path: Path
-    made: int
-    waiting: int = 0  # blocks, as long as nobody looked closer
-    open: bool = False
-    sending: Sending | None = None
-    held: bool = False
-    is_sealed: bool = False
-    error: str = ""
-    not_before: float = 0.0
-    receipt: ReceiptMessage | None = None  # came before its turn
-    told: str = ""
 
 
 class Uplink:
@@ -118,7 +101,7 @@ class Uplink:
         self.publisher.link.subscribe(topics.receipts, 0, self._heard)
         self.publisher.link.during(self._send_blocks)
         self._outbox, self._on_final, self._on_news, self._pace = outbox, on_final, on_news, pace
-        self._journals: dict[str, _Journal] = {}
+        self._journals: dict[str, UnderWay] = {}
         self._wake = asyncio.Event()
         self._look = asyncio.Event()
         self._reading = asyncio.Lock()
@@ -161,12 +144,18 @@ class Uplink:
 
     # ------------------------------------------------------------------------------------------------- what is told
 
-    def add(self, visit: str, path: Path, made: int, *, waiting: int = 0, is_open: bool = False) -> None:
-        """Carry this journal too; one that is known already stays as it is."""
-        if visit in self._journals:
+    def add(
+        self, visit: str, path: Path, made: int, *, waiting: int = 0, is_open: bool = False, again: bool = False
+    ) -> None:
+        """Carry this journal too; one that is known already stays as it is.
+
+        `again`: the shop lost it. It begins behind the outbox's marker whether it is known or not, after all others,
+        and only what the shop says from now on counts.
+        """
+        if visit in self._journals and not again:
             return
-        self._journals[visit] = _Journal(visit, path, made, waiting, is_open)
-        order = sorted(self._journals.values(), key=lambda j: (j.open, j.made))
+        self._journals[visit] = UnderWay(visit, path, made, waiting, is_open, again)
+        order = sorted(self._journals.values(), key=lambda j: j.turn)
         self._journals = {journal.visit: journal for journal in order}
         self._look.set()
 
@@ -219,13 +208,13 @@ class Uplink:
         while True:
             self._look.clear()
             for journal in self._take_up():
-                if not journal.held and journal.visit in self._journals:
+                if not journal.held and self._carries(journal):
                     await self._look_at(journal)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(_LOOK_S if self.connected else _LOOK_AWAY_S):
                     await self._look.wait()
 
-    def _take_up(self) -> list[_Journal]:
+    def _take_up(self) -> list[UnderWay]:
         """The journals to look at: those on their way that may grow, and as many more as may be on their way."""
         now = time.monotonic()
         found, under_way = [], 0
@@ -241,7 +230,11 @@ class Uplink:
                 found.append(journal)
         return found
 
-    async def _look_at(self, journal: _Journal) -> None:
+    def _carries(self, journal: UnderWay) -> bool:
+        """False once it is through, or begun anew."""
+        return self._journals.get(journal.visit) is journal
+
+    async def _look_at(self, journal: UnderWay) -> None:
         known = journal.sending.blocks if journal.sending is not None else 0
         try:
             standing = await self._in_thread(block_message.look, journal.path, known + 1)
@@ -251,10 +244,12 @@ class Uplink:
             journal.error, journal.not_before = str(error), time.monotonic() + _ERROR_S
             self._news()
             return
+        if not self._carries(journal):
+            return
         journal.error = ""
         if journal.sending is None:
             through = self._outbox.through(SHOP, standing.identity)
-            journal.sending = Sending(standing.identity, through, pace=self._pace)
+            journal.sending = Sending(standing.identity, through, pace=self._pace, one_first=journal.again)
         journal.sending.learn(standing.blocks)
         if standing.seal is not None and not journal.is_sealed:
             journal.is_sealed, journal.open = True, False
@@ -309,7 +304,7 @@ class Uplink:
                 return True
         return False
 
-    async def _send(self, journal: _Journal, sending: Sending, n: int, wire: Wire, now: Callable[[], float]) -> None:
+    async def _send(self, journal: UnderWay, sending: Sending, n: int, wire: Wire, now: Callable[[], float]) -> None:
         try:
             payloads = await self._in_thread(block_message.payloads, journal.path, n)
         except JournalError as error:
@@ -335,8 +330,8 @@ class Uplink:
 
     def _heard(self, message: Incoming) -> None:
         journal = self._journals.get(message.topic.rpartition("/")[2])
-        if journal is None or not message.payload:
-            return  # of a visit that is through, or taken back
+        if journal is None or not message.payload or (journal.again and message.retained):
+            return  # of a visit that is through, or taken back, or from before the shop lost it
         try:
             said = _receipt.decode(message.payload)
         except msgspec.DecodeError as error:
@@ -348,7 +343,7 @@ class Uplink:
         else:
             self._take(journal, said)
 
-    def _take(self, journal: _Journal, said: ReceiptMessage) -> None:
+    def _take(self, journal: UnderWay, said: ReceiptMessage) -> None:
         sending = journal.sending
         assert sending is not None
         refused = sending.foreign + sending.unfitting
@@ -365,7 +360,7 @@ class Uplink:
             self._finish(journal)
         self._wake.set()
 
-    def _tell(self, journal: _Journal, sending: Sending) -> None:
+    def _tell(self, journal: UnderWay, sending: Sending) -> None:
         told = f"{sending.problem}: {sending.words}" if sending.problem else ""
         if told == journal.told:
             return
@@ -376,12 +371,13 @@ class Uplink:
             log.info("the shop takes the visit again", visit=journal.visit)
         self._news()
 
-    def _finish(self, journal: _Journal) -> None:
+    def _finish(self, journal: UnderWay) -> None:
         """The shop has all of it and the seal."""
         sending = journal.sending
         assert sending is not None
-        if self._journals.pop(journal.visit, None) is None:
+        if not self._carries(journal):
             return
+        del self._journals[journal.visit]
         self.counts.visits_finished += 1
         log.info("the shop has the whole visit", visit=journal.visit, entries=sending.through)
         if self._on_final is not None:

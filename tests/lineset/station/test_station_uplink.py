@@ -25,7 +25,9 @@ from station_rig import (
     station_text,
     visit_journal,
 )
+from typer.testing import CliRunner
 
+from lineset.cli.main import app
 from lineset.contract.topic import Topics
 from lineset.journal.reader import JournalReader
 from lineset.journal.verify import verify
@@ -81,6 +83,12 @@ def put_join(folder: Path, text: str, *, mode: int = 0o600) -> Path:
 def joined(folder: Path, broker: LocalBroker) -> Path:
     address = broker.address()
     return put_join(folder, join_text(str(address), password=address.password))
+
+
+async def said_by_verb(*arguments: str) -> tuple[int, str, str]:
+    """Exit code, output and errors of `lineset ARGUMENTS`, within this process."""
+    result = await asyncio.to_thread(CliRunner().invoke, app, arguments)
+    return result.exit_code, result.stdout, result.stderr
 
 
 async def until(enough: Callable[[], object], wait_s: float = WAIT_S) -> None:
@@ -145,27 +153,76 @@ async def test_a_station_joins_while_it_runs_and_its_visit_goes_whole(tmp_path: 
     assert office.on("station")[-1].json["online"] is False
 
 
-async def test_what_was_recorded_before_joining_goes_too_and_only_once(tmp_path: Path, bus: PtyPeer) -> None:
+async def test_what_was_recorded_before_joining_goes_once_and_again_when_the_shop_lost_it(
+    tmp_path: Path, bus: PtyPeer
+) -> None:
     text = text_with_gauges(tmp_path, bus)
+    visits = ("v1", "v2")
     async with shop_broker(tmp_path) as shop, collecting(shop.address) as collector:
-        for visit in ("v1", "v2"):
-            async with station(tmp_path, text) as running, hearing(running) as hand:
+        async with station(tmp_path, text) as running, hearing(running) as hand:
+            for visit in visits:
                 assert (await hand.command("visit-open", {"visit": visit, "systems": []}))["ok"]
                 await hand.settled(visit, "at_rest", "vapor_service_pressure")
                 assert (await hand.command("force-close", OVER))["ok"]
+        paths = {visit: visit_journal(tmp_path / "data", visit) for visit in visits}
         joined(tmp_path, shop)
         async with station(tmp_path, text) as running:
             await until(lambda: running.uplinking.counts.visits_finished == 2)
             await until(lambda: not running.uplinking._clearing)
-        async with station(tmp_path, text) as running:
+        for visit in visits:
+            assert rows_by_hand(collector.visit(visit).framed) == in_the_file(paths[visit])
+            assert collector.visit(visit).seal is not None
+
+        async with (
+            station(tmp_path, text) as running,
+            hearing(running) as hand,
+            listening(shop.address) as office,
+        ):
             await until_uplink(running, "connected")
             uplink = running.uplinking.uplink
             assert uplink is not None
             assert uplink.visits_waiting == 0
             assert running.uplinking.counts.blocks_sent == 0
-    for visit in ("v1", "v2"):
-        assert rows_by_hand(collector.visit(visit).framed) == in_the_file(visit_journal(tmp_path / "data", visit))
-        assert collector.visit(visit).seal is not None
+
+            # the shop has come back from a backup in which neither visit is; the broker still has its old receipts
+            collector.visits.clear()
+            collector.mute = True
+            before = len(office.heard)
+            reply = await hand.command("resend", {"visits": ["v1", "v9"]})
+            assert reply["ok"]
+            assert reply["text"] == "1 visit goes to the shop again; no journal is here (any more) of v9"
+            assert (reply["data"]["again"], reply["data"]["no_journal"]) == (["v1"], ["v9"])
+            await collector.until(lambda: collector.visit("v1").arrived)
+            joined(tmp_path, shop)  # a connection to which the broker says the old receipts again
+            await until(lambda: running.uplinking.uplink not in (None, uplink))
+            await until_uplink(running, "connected")
+            arrived = len(collector.visit("v1").arrived)
+            await collector.until(lambda: len(collector.visit("v1").arrived) > arrived)
+            assert running.uplinking.uplink is not None
+            assert running.uplinking.uplink.visits_waiting == 1
+            collector.mute = False
+            await until(lambda: running.uplinking.counts.visits_finished)
+            assert collector.visit("v2").arrived == []
+            # of the old visit the office hears its blocks and the receipts, and no state nor event
+            of_it = {m.topic.partition("/visit/v1/")[2] for m in office.heard[before:] if "/visit/v1" in m.topic}
+            assert {topic.partition("/")[0] for topic in of_it} == {"block"}
+        assert rows_by_hand(collector.visit("v1").framed) == in_the_file(paths["v1"])
+        assert collector.visit("v1").seal is not None
+
+        # where no station runs the outbox's file is changed, and it goes when one does
+        asked = ("shop", "resend", "--all", "--config", str(tmp_path / "station.toml"), "--json")
+        code, out, _ = await said_by_verb(*asked)
+        assert (code, json.loads(out)["again"]) == (0, ["v1", "v2"])
+        before = len(collector.visit("v1").arrived)
+        async with station(tmp_path, text) as running:
+            await until(lambda: running.uplinking.counts.visits_finished == 2)
+            # and where one does, it is asked; never do two write the outbox
+            code, out, _ = await said_by_verb("shop", "resend", "v2", *asked[3:5], "--at", str(tmp_path / "run"))
+            assert (code, out) == (0, "1 visit goes to the shop again\n")
+            await until(lambda: running.uplinking.counts.visits_finished == 3)
+        # the shop had v1 whole: it said so at the first block
+        assert collector.visit("v1").arrived[before:] == [1]
+    assert rows_by_hand(collector.visit("v2").framed) == in_the_file(paths["v2"])
 
 
 async def test_the_join_file_is_replaced_while_the_station_runs(tmp_path: Path, bus: PtyPeer) -> None:

@@ -71,6 +71,17 @@ def test_after_a_restart_it_goes_on_behind_the_marker() -> None:
     assert all_due(one, 0.0) == [5, 6, 7, 8, 9]
 
 
+def test_where_the_shop_may_have_more_than_the_marker_says_one_block_asks_it() -> None:
+    one = Sending(JOURNAL, pace=PACE, one_first=True)
+    one.learn(block(n) for n in range(1, 10))
+    one.connected(0.0)
+    assert all_due(one, 0.0) == [1]
+    one.connected(1.0)
+    assert all_due(one, 1.0) == [1]
+    assert one.receipt(receipt(7), 1.1)
+    assert (one.through, all_due(one, 1.1)) == (70, [8, 9])
+
+
 def test_silence_sends_again_from_the_last_receipt_one_at_a_time_until_something_is_heard() -> None:
     one = sending(20)
     all_due(one, 0.0)
