@@ -63,8 +63,10 @@ def relay_config(description: dict[str, Any], out: Path, speed: float) -> str:
 
 
 def _instrument(item: dict[str, Any], link: str) -> list[str]:
+    from lineset_drivers.profile import load
+
     lines = ["", "[[instrument]]", f'id = "{item["id"]}"', f'profile = "{item["model"]}"', f'link = "{link}"']
-    if "unit" in item:
+    if "unit" in item and load(item["model"], PROFILES).protocol == "modbus":
         lines.append(f"unit = {item['unit']}")
     if "bindkey" in item:
         lines.append(f'options = {{ bindkey = "{item["bindkey"]}" }}')
@@ -163,6 +165,7 @@ def van_config(name: str, description: dict[str, Any], nameplate: str, data: Pat
         'shop = "demo"',
         f'technician = "{name.replace("van", "demo")}"',
         f'data = "{data}"',
+        f'profiles = "{PROFILES}"',
         f"speed = {speed:g}",
         "",
         "[board]",

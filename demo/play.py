@@ -7,8 +7,10 @@ import asyncio
 import os
 import re
 import shutil
+import signal
 import sys
 import time
+from collections.abc import Coroutine
 from pathlib import Path
 from typing import Any
 
@@ -166,9 +168,16 @@ def how_to_watch(broker: BrokerFile, out: Path) -> None:
 def main() -> int:
     asked = arguments()
     try:
-        return asyncio.run(shop_day(asked) if asked.shop or asked.cluster else play(asked))
-    except KeyboardInterrupt:
+        return asyncio.run(until_told(shop_day(asked) if asked.shop or asked.cluster else play(asked)))
+    except (KeyboardInterrupt, asyncio.CancelledError):
         return 0
+
+
+async def until_told(work: Coroutine[object, object, int]) -> int:
+    """`work`, ended by SIGTERM as by Ctrl-C: its children must not go on by themselves."""
+    task = asyncio.ensure_future(work)
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
+    return await task
 
 
 if __name__ == "__main__":

@@ -21,9 +21,9 @@ RUN_S = 1080.0  # visit seconds that the system runs: charge is judged after fif
 
 @dataclass(frozen=True)
 class Sign:
-    """What the technician sees, and what is wanted of the shop."""
+    """What the technician sees: a quick observation of the catalogue, and what is wanted of the shop."""
 
-    words: str
+    id: str
     wants: tuple[str, ...]
 
 
@@ -48,6 +48,7 @@ altitude_m = 190.0
 
 [system.nameplate]  # invented, as the scenario's plant is marked
 capacity_tons = {tons}
+subcooling_target_f = 10.0
 herm_capacitor_uf = {herm_uf}
 capacitor_tolerance_pct = 6.0
 """
@@ -56,17 +57,17 @@ capacitor_tolerance_pct = 6.0
 PLANS = (
     Plan(
         "van-1",
-        "job-1041",
+        "1041",
         marked(3.0, 45.0, "txv"),
-        (Sign("the run capacitor's top is bulged", ("part", "approval")),),
+        (Sign("capacitor_bulged", ("part", "approval")),),
     ),
     Plan(
         "van-2",
-        "job-1042",
+        "1042",
         marked(2.5, 40.0, "txv"),
-        (Sign("the outdoor coil is matted; it wants a wash with more time", ("return_visit",)),),
+        (Sign("coil_dirty", ("return_visit",)),),
     ),
-    Plan("van-3", "job-1043", marked(2.0, 35.0, "txv"), dead_spot=True),
+    Plan("van-3", "1043", marked(2.0, 35.0, "txv"), dead_spot=True),
 )
 
 
@@ -113,9 +114,8 @@ class Van:
         await shown.wait(lambda: shown.run.get("main") == "running", self._real(240.0))
         self._say(f"{plan.name}: the system runs")
         for sign in plan.signs:
-            await shown.command("observe", text=sign.words, wants=list(sign.wants), system="main")
-            wanted = " and ".join(want.replace("_", " ") for want in sign.wants)
-            self._say(f"{plan.name}: {sign.words}; wanted of the shop: {wanted}")
+            seen = await shown.command("observe", sign=sign.id, wants=list(sign.wants), system="main")
+            self._say(f"{plan.name}: {seen.text}")
         await asyncio.sleep(RUN_S / self.speed)
         await shown.wait(lambda: not self.missing(), self._real(600.0))
         await shown.command("force-phase", phase="after", reason=OVER)
