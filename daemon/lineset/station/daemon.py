@@ -151,8 +151,9 @@ class Station:
         """Be the one process that keeps the markers. Raises LockedFileError."""
         try:
             lock = WriterLock(path, what="outbox")
-        except LockedFileError:
-            raise
+        except LockedFileError as error:
+            remedy = "Stop it, or give this one its own [station] data"
+            raise LockedFileError(path.parent, f"another station runs here: {error.problem}", remedy) from error
         except JournalError as error:  # a full disk must not keep the station from its start
             log.warning("the outbox is not locked against another process", error=str(error))
         else:
