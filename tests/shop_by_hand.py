@@ -73,11 +73,12 @@ class HandCollector:
     async def run(self) -> None:
         while True:
             address = self._address()
+            whole = aiomqtt.Client(
+                address.host, address.port, username=address.username or None, password=address.password or None,
+                tls_context=address.tls_context(), identifier="hand-made-collector",
+            )  # fmt: skip
             with contextlib.suppress(aiomqtt.MqttError):
-                async with aiomqtt.Client(
-                    address.host, address.port, username=address.username or None, password=address.password or None,
-                    tls_context=address.tls_context(), identifier="hand-made-collector",
-                ) as client:  # fmt: skip
+                async with whole as client:
                     await client.subscribe("lineset/v1/north/+/visit/+/block/+", 1)
                     self._client = client
                     self.sessions += 1
@@ -85,6 +86,9 @@ class HandCollector:
                     async for message in client.messages:
                         await self._take(client, message.topic.value, message.payload)  # type: ignore[arg-type]
             self._client = None
+            # the library keeps a loss for one who reads messages; it may have come while a receipt was published
+            if whole._disconnected.done():
+                whole._disconnected.exception()
             await asyncio.sleep(0.02)
 
     async def _take(self, client: aiomqtt.Client, topic: str, payload: bytes) -> None:

@@ -20,7 +20,7 @@ from lineset.stream.broker import LocalBroker
 
 pytestmark = pytest.mark.system
 
-KILLS = 3
+KILLS = 2
 
 
 def restless(image: RegisterImage) -> None:

@@ -383,5 +383,11 @@ async def disconnect(client: aiomqtt.Client) -> None:
     """Close politely; a connection that is already gone is no error."""
     import aiomqtt
 
-    with contextlib.suppress(aiomqtt.MqttError):
-        await faithful(client.__aexit__(None, None, None))
+    try:
+        with contextlib.suppress(aiomqtt.MqttError):
+            await faithful(client.__aexit__(None, None, None))
+    finally:
+        # Whoever heard of the loss first has told it, and the library keeps it for one who reads messages: nobody does
+        # any more, and asyncio would complain of an error that nobody looked at.
+        if (lost := client._disconnected).done() and not lost.cancelled():
+            lost.exception()

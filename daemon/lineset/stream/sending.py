@@ -244,6 +244,10 @@ class Sending:
                 self._wanted[n] = None
         return moved
 
+    def answered(self) -> None:
+        """The shop has answered for another journal, so somebody is there again: no more patience than at first."""
+        self._quiet_s = self._pace.quiet_s
+
     def _fits(self, said: ReceiptMessage) -> bool:
         n = said.blocks
         if n == 0:

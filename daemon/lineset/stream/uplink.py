@@ -338,6 +338,10 @@ class Uplink:
             self.counts.receipts_refused += 1
             log.warning("a receipt cannot be read", topic=message.topic, error=str(error))
             return
+        if not message.retained:
+            for sending in self._sendings():
+                sending.answered()
+            self._wake.set()
         if journal.sending is None:
             journal.receipt = said
         else:

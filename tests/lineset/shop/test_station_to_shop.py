@@ -33,6 +33,10 @@ from lineset.station.uplinking import FINAL
 from lineset.stream.address import write_private
 
 WAIT_S = 40.0
+HELD = (
+    "station", "visit", "block", "reading", "derived", "event", "settled", "placement", "check_verdict", "finding",
+    "observation", "photo", "instrument_channel", "waiting_block", "set_aside",
+)  # fmt: skip
 
 
 def restless(image: RegisterImage) -> None:
@@ -73,8 +77,9 @@ async def test_a_visit_goes_from_the_instrument_into_the_database(tmp_path: Path
     async with (
         gauges(tmp_path) as bus,
         running_broker(shop_config) as supervisor,
-        collecting(shop_config),
+        contextlib.AsyncExitStack() as stack,
     ):
+        await stack.enter_async_context(collecting(shop_config))
         (join,) = await admitted(supervisor, "van-3")
         given = tmp_path / "van-3.join"
         write_private(given, join_text(join).encode())
@@ -104,6 +109,15 @@ async def test_a_visit_goes_from_the_instrument_into_the_database(tmp_path: Path
                 identity, seal, blocks = reader.identity, reader.seal(), reader.blocks()
             await until(lambda: running.outbox.through(FINAL, identity))
             assert running.uplinking.problem == ""
+
+            # the shop goes back to a backup from before the visit, and its van gives the visit again
+            await stack.aclose()
+            async with connected(shop_config.database("owner")) as database:
+                await database.execute(f"TRUNCATE {', '.join(f'lineset.{table}' for table in HELD)}")
+            await stack.enter_async_context(collecting(shop_config))
+            reply = await hand.command("resend", {"all": True})
+            assert reply["data"]["again"] == ["v1"]
+            await until(lambda: running.uplinking.counts.visits_finished == 2)
 
             # a station that the shop revoked is told, and keeps its record
             stations.revoke(shop_config, "van-3")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -27,15 +28,29 @@ from station_rig import (
 )
 from typer.testing import CliRunner
 
+from lineset.cli.doctor_shop import way_to_the_shop
 from lineset.cli.main import app
 from lineset.contract.topic import Topics
 from lineset.journal.reader import JournalReader
 from lineset.journal.verify import verify
+from lineset.station import uplinking
 from lineset.station.daemon import Station
+from lineset.station.uplink_status import read_status
 from lineset.station.uplinking import FINAL
+from lineset.stream import sending
 from lineset.stream.broker import LocalBroker, free_port
+from lineset.stream.sending import Pace
 
 TOPICS = Topics("north", "van-3")
+
+
+@pytest.fixture(autouse=True)
+def _brisk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What takes seconds where a mobile network is between takes tenths here."""
+    pace = Pace(quiet_s=0.3, quiet_most_s=0.6, wanted_s=0.1, slow_s=0.5)
+    monkeypatch.setattr(sending, "Pace", lambda: pace)
+    monkeypatch.setattr(uplinking, "_WATCH_S", 0.1)
+    monkeypatch.setattr(uplinking, "_STOP_S", 0.5)
 
 
 def restless(image: RegisterImage) -> None:
@@ -101,6 +116,12 @@ async def until_uplink(running: Station, state: str) -> None:
     await until(lambda: running.uplinking.uplink is not None and running.uplinking.uplink.status.state == state)
 
 
+def blocks_of(path: Path) -> int:
+    with JournalReader(path) as reader:
+        last = reader.last_block()
+    return last.n if last is not None else 0
+
+
 def told(ear: Ear) -> str:
     """How the station says that its way to the shop stands."""
     said = ear.on("station")
@@ -162,7 +183,8 @@ async def test_what_was_recorded_before_joining_goes_once_and_again_when_the_sho
         async with station(tmp_path, text) as running, hearing(running) as hand:
             for visit in visits:
                 assert (await hand.command("visit-open", {"visit": visit, "systems": []}))["ok"]
-                await hand.settled(visit, "at_rest", "vapor_service_pressure")
+                path = visit_journal(tmp_path / "data", visit)
+                await until(lambda path=path: blocks_of(path) > 3)
                 assert (await hand.command("force-close", OVER))["ok"]
         paths = {visit: visit_journal(tmp_path / "data", visit) for visit in visits}
         joined(tmp_path, shop)
@@ -258,49 +280,24 @@ async def test_the_join_file_is_replaced_while_the_station_runs(tmp_path: Path, 
     assert rows_by_hand(collector.visit("v1").framed) == in_the_file(path)
 
 
-@pytest.mark.parametrize(
-    ("text", "mode", "words"),
-    [
-        (join_text("mqtt://127.0.0.1:1", password="x", name="van-4"), 0o600, "for station 'van-4'"),
-        (join_text("mqtt://127.0.0.1:1", password="x", shop="south"), 0o600, "for shop 'south'"),
-        (join_text("mqtt://192.0.2.1", password="x"), 0o600, "not encrypted"),
-        (join_text("mqtt://127.0.0.1:1", password="x"), 0o644, "chmod 600"),
-        ("format = 2", 0o600, "update lineset"),
-    ],
-    ids=["station", "shop", "in the clear", "mode", "format"],
-)
-async def test_a_join_file_that_cannot_be_used_is_told_and_nothing_else_suffers(
-    tmp_path: Path, text: str, mode: int, words: str
-) -> None:
+async def test_a_join_file_that_cannot_be_used_is_told_and_nothing_else_suffers(tmp_path: Path) -> None:
     async with station(tmp_path, station_text(tmp_path / "data")) as running, hearing(running) as hand:
-        put_join(tmp_path, text, mode=mode)
-        await hand.until(lambda: words in told(hand))
+        for text, mode, words in (
+            (join_text("mqtt://127.0.0.1:1", password="x", name="van-4"), 0o600, "for station 'van-4'"),
+            (join_text("mqtt://127.0.0.1:1", password="x", shop="south"), 0o600, "for shop 'south'"),
+            (join_text("mqtt://192.0.2.1", password="x"), 0o600, "not encrypted"),
+            (join_text("mqtt://127.0.0.1:1", password="x"), 0o644, "chmod 600"),
+            ("format = 2", 0o600, "update lineset"),
+        ):
+            put_join(tmp_path, text, mode=mode)
+            await hand.until(lambda words=words: words in told(hand))
+            assert running.uplinking.uplink is None
         assert (await hand.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
-        assert running.uplinking.uplink is None
 
 
-async def test_a_shop_that_is_away_costs_a_visit_nothing(tmp_path: Path, bus: PtyPeer) -> None:
-    async with station(tmp_path, text_with_gauges(tmp_path, bus)) as running, hearing(running) as hand:
-        put_join(tmp_path, join_text(f"mqtt://127.0.0.1:{free_port()}", password="x"))
-        await until_uplink(running, "unreachable")
-        assert (await hand.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
-        await hand.settled("v1", "at_rest", "vapor_service_pressure")
-        assert (await hand.command("force-close", OVER))["ok"]
-        uplink = running.uplinking.uplink
-        assert uplink is not None
-        await until(lambda: uplink.blocks_waiting > 3)
-        assert "waits here" in running.uplinking.sentence
-    # and `lineset doctor` reads it from the files alone
-    from lineset.cli.doctor_shop import way_to_the_shop
-
-    found = list(way_to_the_shop(running.config, tmp_path / "data"))
-    assert [each.state for each in found] == ["mind"]
-    assert "of 1 visit not yet receipted by shop north" in found[0].found
-    assert "no broker can be reached" in found[0].found
-
-
-async def test_a_shop_that_answers_nothing_delays_nothing(tmp_path: Path, bus: PtyPeer) -> None:
-    """Something listens there and never says a word: commands are done, readings settle, the end comes at once."""
+async def test_a_shop_that_is_away_or_answers_nothing_delays_nothing(tmp_path: Path, bus: PtyPeer) -> None:
+    """First nothing listens there, then something that never says a word: commands are done, readings settle, the
+    visit is closed and the station ended at once, and the record waits."""
     silent: list[asyncio.StreamWriter] = []
     calls = asyncio.Event()
 
@@ -309,20 +306,35 @@ async def test_a_shop_that_answers_nothing_delays_nothing(tmp_path: Path, bus: P
         calls.set()
         await reader.read()
 
-    server = await asyncio.start_server(swallow, "127.0.0.1", 0)
-    port = server.sockets[0].getsockname()[1]
+    data = tmp_path / "data"
     async with station(tmp_path, text_with_gauges(tmp_path, bus)) as running, hearing(running) as hand:
-        put_join(tmp_path, join_text(f"mqtt://127.0.0.1:{port}", password="x"))
-        await asyncio.wait_for(calls.wait(), WAIT_S)
+        put_join(tmp_path, join_text(f"mqtt://127.0.0.1:{free_port()}", password="x"))
+        await until_uplink(running, "unreachable")
         assert (await hand.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
         await hand.settled("v1", "at_rest", "vapor_service_pressure")
+        uplink = running.uplinking.uplink
+        assert uplink is not None
+        await until(lambda: uplink.blocks_waiting > 3)
+        assert "waits here" in running.uplinking.sentence
+        # `lineset doctor` reads it from the files alone
+        await until(lambda: "no broker" in getattr(read_status(data), "link", ""))
+        found = list(way_to_the_shop(running.config, data))
+        assert [each.state for each in found] == ["mind"]
+        assert "of 1 visit not yet receipted by shop north" in found[0].found
+        assert "no broker can be reached" in found[0].found
+
+        server = await asyncio.start_server(swallow, "127.0.0.1", 0)
+        put_join(tmp_path, join_text(f"mqtt://127.0.0.1:{server.sockets[0].getsockname()[1]}", password="x"))
+        await asyncio.wait_for(calls.wait(), WAIT_S)
         assert (await hand.command("force-close", OVER))["ok"]
         assert running.uplinking.uplink is not None
         assert not running.uplinking.uplink.connected
+        began = time.monotonic()
+    assert time.monotonic() - began < WAIT_S / 3
     server.close()
     for writer in silent:
         writer.close()
-    assert verify(visit_journal(tmp_path / "data", "v1")).ok
+    assert verify(visit_journal(data, "v1")).ok
 
 
 async def test_a_problem_that_the_shop_tells_reaches_the_technician(tmp_path: Path, bus: PtyPeer) -> None:

@@ -327,3 +327,41 @@ def test_everything_arrives_once_and_the_marker_never_leads(
     assert one.waiting == 0
     assert one.through == 10 * known
     assert one.final == sealed
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    blocks=st.integers(1, 12),
+    silence=st.lists(st.floats(0.1, 40.0), max_size=12),
+    heard_after=st.floats(0.0, 60.0),
+    others=st.lists(st.floats(0.01, 7.0), max_size=12),
+)
+def test_an_answer_for_another_journal_ends_long_patience_and_costs_no_more_than_one_block_each_time(
+    blocks: int, silence: list[float], heard_after: float, others: list[float]
+) -> None:
+    """A collector was away and is back: what it says of one journal brings the others within `quiet_s`."""
+    one, now = sending(blocks), 0.0
+    all_due(one, now)
+    last = now
+    for wait in silence:
+        now += wait
+        if all_due(one, now):
+            last = now
+    now += heard_after
+    one.answered()
+    # at once when it waited that long already, else when it will have
+    due = one.deadline(now)
+    assert due is None or due <= max(now, last + PACE.quiet_s)
+    if now - last >= PACE.quiet_s:
+        assert all_due(one, now) == [1]
+        last = now
+    # however often others are answered, this one is tried once in `quiet_s`
+    for wait in others:
+        now += wait
+        one.answered()
+        if again := all_due(one, now):
+            assert again == [1]
+            assert now - last >= PACE.quiet_s
+            last = now
+        assert now - last < PACE.quiet_s
+    assert one.through == 0
