@@ -373,6 +373,7 @@ class Uplink:
             log.error("the shop does not take a visit; its record is kept", visit=journal.visit, why=told)
         else:
             log.info("the shop takes the visit again", visit=journal.visit)
+        self._look.set()  # one that the shop does not take makes room for another
         self._news()
 
     def _finish(self, journal: UnderWay) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import itertools
 import json
 import os
@@ -357,3 +358,18 @@ async def test_no_message_is_held_back_until_the_broker_acknowledges_the_one_bef
     assert isinstance(wire, socket.socket)
     assert wire.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
     await disconnect(client)
+
+
+async def test_a_loss_that_nobody_read_of_leaves_no_error_behind(broker: Any) -> None:
+    """asyncio complains of an error that nobody looked at; the connection may be lost while nobody reads messages."""
+    complaints: list[dict[str, Any]] = []
+    asyncio.get_running_loop().set_exception_handler(lambda _, context: complaints.append(context))
+    client = await connect(broker.address(), "unread")
+    await broker.kill()
+    async with asyncio.timeout(WAIT_S):
+        while not client._disconnected.done():
+            await asyncio.sleep(0.005)
+    await disconnect(client)
+    del client
+    gc.collect()
+    assert complaints == []
