@@ -120,7 +120,8 @@ class Sending:
         """Numbers of the blocks to send now, in this order, a few at a time; they count as leaving from here on."""
         if self.final or now < self._not_before:
             return []
-        if self._since is not None and now - self._since >= self._quiet_s:
+        # compared as `deadline` adds: with a difference, rounding could put off for ever what is due at that very moment
+        if self._since is not None and now >= self._since + self._quiet_s:
             self._quiet_s = min(self._quiet_s * 2, self._pace.quiet_most_s)
             self._probing = True
             self._start_over()
@@ -139,7 +140,7 @@ class Sending:
         """A block that the shop misses: it goes even when the window is full, for the others wait for it there."""
         for n in self._wanted:
             left = self._flying.get(n)
-            if left is None or (left[0] is not None and now - left[0] >= self._pace.wanted_s):
+            if left is None or (left[0] is not None and now >= left[0] + self._pace.wanted_s):
                 del self._wanted[n]
                 return n
         return None
