@@ -120,7 +120,7 @@ class Sending:
         """Numbers of the blocks to send now, in this order, a few at a time; they count as leaving from here on."""
         if self.final or now < self._not_before:
             return []
-        # compared as `deadline` adds: with a difference, rounding could put off for ever what is due at that very moment
+        # compared as `deadline` adds them: by a difference, rounding could put off for ever what is due just then
         if self._since is not None and now >= self._since + self._quiet_s:
             self._quiet_s = min(self._quiet_s * 2, self._pace.quiet_most_s)
             self._probing = True
