@@ -46,6 +46,7 @@ log = structlog.get_logger(__name__)
 BATCH_S = 0.1  # messages are gathered for so long
 BATCH_BYTES = 1024 * 1024  # of messages; more is stored in the next transaction
 MAX_PENDING = 64 * 1024 * 1024  # bytes of messages that wait to be stored
+MORE_AT_ONCE = 256  # visits that are looked at in a batch though nothing came of them
 MAX_UNSAID = 50_000  # receipts that wait for the broker
 _BACKOFF_MIN_S, _BACKOFF_MAX_S = 0.2, 10.0
 _FAREWELL_S = 5.0  # of real time: what a collector that is told to stop may still take to store and say
@@ -122,6 +123,7 @@ class Collector:
         self._keys: dict[str, bytes] = {}
         self._keys_seen: dict[str, bytes] = {}
         self._more: set[Key] = set()
+        self._greet = True  # the open visits of our stations are still to be told how they stand
         self._unsaid: dict[Key, ReceiptMessage] = {}
         self._news, self._to_say = asyncio.Event(), asyncio.Event()
 
@@ -172,6 +174,9 @@ class Collector:
         await self._until_taken(self._look_at_schema)
         await self._try_newer_again()
         while True:
+            if self._greet:
+                self._greet = False
+                self._more |= set(await self._until_taken(functools.partial(self.store.open_visits, self.share.mine)))
             if not (self._pending or self._keys or self._more):
                 self._news.clear()
                 await self._news.wait()
@@ -186,7 +191,8 @@ class Collector:
             each = self._pending.popleft()
             size += len(each.payload)
             batch.append(each)
-        more, self._more = self._more, set()
+        more = set(itertools.islice(self._more, MORE_AT_ONCE))
+        self._more -= more
         keys, self._keys = self._keys, {}
 
         async def work() -> Stored:
@@ -311,7 +317,11 @@ class Collector:
 
     async def _beat(self) -> None:
         self.counts.broker_here = self.link.connected.is_set()
+        before = self.share.names
         await self.heart.beat()
+        if self.share.names != before:  # stations that come from another collector need not wait until they ask again
+            self._greet = True
+            self._news.set()
 
     async def _finish(self) -> None:
         """Within some seconds: what came is stored and told. Where that fails it comes again."""

@@ -28,6 +28,7 @@ from lineset.shop.rows_of_block import rows_of_block
 from lineset.shop.standing import Known, runs_on
 from lineset.shop.visit_rows import (
     LEARN_KEY,
+    OPEN_VISITS,
     Change,
     Key,
     asides,
@@ -223,6 +224,20 @@ class Store:
             await self._drop()
             problem = f"while what was put aside was read: {said(error)}"
             raise DatabaseAwayError(self.address, problem, remedy(error)) from error
+
+    async def open_visits(self, mine: Callable[[str], bool]) -> list[Key]:
+        """Visits of stations that are `mine`, of which something came within a day and the seal is still to come.
+
+        Raises DatabaseAwayError.
+        """
+        connection = await self.connection()
+        try:
+            rows = await connection.fetch(OPEN_VISITS)
+        except Exception as error:
+            await self._drop()
+            problem = f"while open visits were looked for: {said(error)}"
+            raise DatabaseAwayError(self.address, problem, remedy(error)) from error
+        return [(row["station"], row["visit"]) for row in rows if mine(row["station"])]
 
     async def learn_keys(self, keys: Mapping[str, bytes]) -> int:
         """Take the keys that logged-in stations name for theirs, where none is known. Returns how many are known by

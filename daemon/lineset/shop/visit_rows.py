@@ -68,6 +68,13 @@ ORDER BY a.station, a.visit, a.id DESC
 """
 
 
+OPEN_VISITS = """
+SELECT station, visit FROM lineset.visit
+WHERE sealed_at IS NULL AND removed_at IS NULL AND last_received_at > now() - interval '1 day'
+ORDER BY last_received_at DESC LIMIT 50000
+"""
+
+
 async def load_visits(connection: Any, keys: Sequence[Key]) -> dict[Key, Known]:
     """How these visits stand; one that has no row yet gets a number. Raises the driver's errors."""
     stations, visits = [key[0] for key in keys], [key[1] for key in keys]

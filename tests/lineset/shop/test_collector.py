@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import aiomqtt
+import msgspec
 import pytest
 from shop_blocks import changed, sent, write_journal
 from shop_broker import PlainBroker, plain_broker, send_until_sealed
@@ -19,6 +20,7 @@ from shop_record import assert_whole
 
 from lineset.contract.live import StationMessage
 from lineset.contract.live import encode as encode_message
+from lineset.contract.transfer import ReceiptMessage
 from lineset.journal.seal import StationKey
 from lineset.shop import collector as collector_module
 from lineset.shop import sharing
@@ -111,6 +113,27 @@ async def test_a_station_that_asks_again_is_answered(
         assert collector.counts.blocks == 0
         assert collector.counts.again > 0
     await assert_whole(auditor, visit)
+
+
+async def test_a_collector_that_comes_back_tells_open_visits_how_they_stand(
+    broker: PlainBroker, shop_config: ShopConfig, tmp_path: Path
+) -> None:
+    visit = sent(write_journal(tmp_path / "j"))
+    topic = "lineset/v1/north/van-1/receipt/visit-1"
+    config = broker.used_by(shop_config)
+    async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+        async with collecting(config) as collector:
+            n, payload = visit.all[0]
+            await client.publish(f"lineset/v1/north/van-1/visit/visit-1/block/{n}", payload, qos=1)
+            await until(lambda: collector.counts.receipts == 1)
+        await client.publish(topic, b"", qos=1, retain=True)  # the broker has forgotten
+        await client.subscribe(topic, 1)
+        async with collecting(config):  # the station says nothing, waiting for an answer as it is
+            async with asyncio.timeout(WAIT_S):
+                message = await anext(aiter(client.messages))
+    assert isinstance(message.payload, bytes)
+    receipt = msgspec.json.decode(message.payload, type=ReceiptMessage)
+    assert (receipt.blocks, receipt.sealed, receipt.problem) == (1, False, "")
 
 
 async def test_the_station_message_pins_the_key(
