@@ -1,6 +1,8 @@
-"""Take the pictures of the walk-through: plays the demo, looks at the board meanwhile, and at the report's first page.
+"""Take the pictures of the walk-through: plays the demo, looks at the board meanwhile, and at the report's first page;
+then a shop's day, for its sheet.
 
-.venv/bin/python demo/pictures.py        # writes demo/walkthrough/*.png; needs Chromium on this machine
+.venv/bin/python demo/pictures.py            # writes demo/walkthrough/*.png; needs Chromium on this machine
+.venv/bin/python demo/pictures.py --shop     # only the shop's
 """
 
 from __future__ import annotations
@@ -28,13 +30,42 @@ FLAGS = (
 
 
 async def main() -> int:
-    from playwright.async_api import async_playwright
-
+    """All pictures; the exit code."""
     chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if chromium is None:
         print("demo/pictures.py: no Chromium here; install it first", file=sys.stderr)
         return 2
     PICTURES.mkdir(exist_ok=True)
+    only_shop = "--shop" in sys.argv[1:]
+    return (0 if only_shop else await walk_through(chromium)) or await day_sheet(chromium)
+
+
+async def day_sheet(chromium: str) -> int:
+    """The shop's sheet while three vans are at work."""
+    from playwright.async_api import async_playwright
+
+    with tempfile.TemporaryDirectory() as folder:
+        demo = await asyncio.create_subprocess_exec(
+            sys.executable, str(HERE / "play.py"), "--shop", "--once", "--out", folder, stdout=asyncio.subprocess.PIPE
+        )
+        assert demo.stdout is not None
+        async with async_playwright() as playwright:
+            browser = await playwright.chromium.launch(executable_path=chromium, args=FLAGS)
+            page = await browser.new_page(viewport={"width": 1100, "height": 760}, color_scheme="light")
+            while line := (await demo.stdout.readline()).decode():
+                if found := re.search(r"board of the shop:\s+(\S+)", line):
+                    await page.goto(found[1])
+                if "drives into a dead spot" in line:
+                    await page.wait_for_timeout(4000)  # the sheet says that it is off the air
+                    await page.screenshot(path=str(PICTURES / "day_sheet.png"))
+            await browser.close()
+        return await demo.wait()
+
+
+async def walk_through(chromium: str) -> int:
+    """The board by phases, and the letter."""
+    from playwright.async_api import async_playwright
+
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder)
         demo = await asyncio.create_subprocess_exec(
