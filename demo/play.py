@@ -45,7 +45,15 @@ def arguments() -> argparse.Namespace:
     shop = parser.add_mutually_exclusive_group()
     shop.add_argument("--shop", action="store_true", help="three vans and their shop instead, all on this machine")
     shop.add_argument("--cluster", action="store_true", help="the same with three broker nodes, one of which is killed")
+    parser.add_argument(
+        "--minutes",
+        type=float,
+        default=18.0,
+        help="of visit time that each van runs its system, with --shop or --cluster (default 18; charge needs 15)",
+    )
     found = parser.parse_args()
+    if not 5.0 <= found.minutes <= 60.0:
+        parser.error("--minutes goes from 5 to 60")
     if not 1.0 <= found.speed <= 60.0:
         parser.error("--speed goes from 1 to 60")
     return found

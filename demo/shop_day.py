@@ -43,7 +43,7 @@ async def shop_day(asked: argparse.Namespace) -> int:
 
     processes = Processes(out)
     shop = Shop(out / "the-shop", 3 if asked.cluster else 1)
-    vans = [Van(plan, out, asked.speed, say) for plan in PLANS]
+    vans = [Van(plan, out, asked.speed, asked.minutes * 60.0, say) for plan in PLANS]
     dead_spot = None
     try:
         print(f"An invented shop and three vans, {asked.speed:g} times real speed. Everything in {out}")
@@ -165,15 +165,13 @@ class Shop:
     async def received(self, vans: list[Van], say: Any) -> bool:
         """Wait until the shop has every seal; then hold what it has against what the vans have."""
         deadline = time.monotonic() + RECEIVED_S
-        while True:
-            _, said = await run("audit", "--shop", "--json", env=self._env)
-            audits = {audit["visit"]: audit for audit in json.loads(said)} if said.startswith("[") else {}
-            if sum(audit.get("sealed", False) for audit in audits.values()) == len(vans):
-                break
+        while (status := await self.status()).get("visits") != len(vans) or status["open_visits"]:
             if time.monotonic() > deadline:
                 say("the shop has not received every visit in time")
                 break
             await asyncio.sleep(1.0)
+        _, said = await run("audit", "--shop", "--json", env=self._env)
+        audits = {audit["visit"]: audit for audit in json.loads(said)} if said.startswith("[") else {}
         print(f"\n{'van':8}{'visit':12}{'entries there':>15}{'at the shop':>13}{'audit':>8}")
         whole = True
         for van in vans:

@@ -16,7 +16,6 @@ from lineset.stream.address import read_broker_file
 
 PROMISED = ("vapor_service_pressure", "liquid_service_pressure", "vapor_line_temperature", "power")
 OVER = "the demo's short visit leaves out what the sheet still wants"
-RUN_S = 1080.0  # visit seconds that the system runs: charge is judged after fifteen minutes
 
 
 @dataclass(frozen=True)
@@ -72,10 +71,10 @@ PLANS = (
 
 
 class Van:
-    """Starts and plays one van. `say` prints a line for whoever watches."""
+    """Starts and plays one van; its system runs for `run_s` visit seconds. `say` prints a line for whoever watches."""
 
-    def __init__(self, plan: Plan, out: Path, speed: float, say: Callable[[str], None]) -> None:
-        self.plan, self.speed = plan, speed
+    def __init__(self, plan: Plan, out: Path, speed: float, run_s: float, say: Callable[[str], None]) -> None:
+        self.plan, self.speed, self._run_s = plan, speed, run_s
         self.out = out / plan.name
         self.data = self.out / "data"
         self.journal = self.data / "visits" / f"{plan.visit}.journal"
@@ -116,7 +115,7 @@ class Van:
         for sign in plan.signs:
             seen = await shown.command("observe", sign=sign.id, wants=list(sign.wants), system="main")
             self._say(f"{plan.name}: {seen.text}")
-        await asyncio.sleep(RUN_S / self.speed)
+        await asyncio.sleep(self._run_s / self.speed)
         await shown.wait(lambda: not self.missing(), self._real(600.0))
         await shown.command("force-phase", phase="after", reason=OVER)
         await asyncio.sleep(60.0 / self.speed)

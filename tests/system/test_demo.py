@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from demo_script import demo
 
 from lineset.audit.visit_record import read_visit
 from lineset.contract import entry as e
@@ -18,32 +16,6 @@ from lineset.engine.roaming import BY_READINGS
 from lineset.journal.verify import verify
 
 pytestmark = pytest.mark.system
-
-TOP = Path(__file__).resolve().parents[2]
-
-
-def environment() -> dict[str, str]:
-    """What the script reuses: the environment that runs these tests, if it is one that the script made."""
-    prefix = Path(sys.prefix)
-    stamp = prefix / ".lineset-lock"
-    wanted = subprocess.run(
-        "cat requirements.lock pyproject.toml | cksum", shell=True, cwd=TOP, capture_output=True, text=True, check=True
-    ).stdout.strip()
-    if not stamp.exists() or stamp.read_text().strip() != wanted:
-        pytest.skip(
-            f"{prefix} was not made by demo/run or tests/run from this lock file; the script would reinstall it"
-        )
-    return {**os.environ, "LINESET_VENV": str(prefix)}
-
-
-async def demo(out: Path, speed: int, *more: str) -> asyncio.subprocess.Process:
-    return await asyncio.create_subprocess_exec(
-        *("bash", str(TOP / "demo" / "run"), "--once", "--speed", str(speed), "--out", str(out), *more),
-        stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.PIPE,
-        cwd=out.parent,  # it works from any folder
-        env=environment(),
-    )
 
 
 @pytest.mark.timeout(400)

@@ -61,7 +61,8 @@ async def play(asked: argparse.Namespace) -> int:
         shop.make(may_fill=not asked.calm)
         names = [f"van-{n:04}" for n in range(asked.stations)]
         shop.admit(names, out / "joins")
-        say(f"a shop with {asked.nodes} broker nodes, {asked.collectors} collectors, {len(names)} stations admitted")
+        brokers = "mosquitto" if asked.mosquitto else f"{asked.nodes} broker nodes"
+        say(f"a shop with {brokers}, {asked.collectors} collectors, {len(names)} stations admitted")
         await shop.start()
         cut_off = await shop.way_that_can_be_cut(out / "joins", out / "joins-cut")
         begin = time.time() + 5.0 + asked.stations / 50
