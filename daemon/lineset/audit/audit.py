@@ -109,6 +109,8 @@ def what_it_means(seq: int, verdicts: Collection[VerdictRecord]) -> str:
     if not hit:
         return "No verdict on record comes after it." if verdicts else "No verdict can be relied on."
     if len(hit) == sum(1 for verdict in verdicts if verdict.seq):
+        if len(hit) == 1:
+            return "The only verdict on record cannot be relied on as recorded."
         return f"None of the {len(hit)} verdicts on record can be relied on as recorded."
     return f"Given at or after it, not to be relied on: {named(hit)}. Earlier verdicts are not touched by this."
 
@@ -282,7 +284,10 @@ class Auditing:
         first = replaying.first
         where = f"the first at entry {first[0]} ({first[1]})" if first else ""
         if replay.same_engine:
-            text = f"{replay.differences} outputs on record are not what the same engine makes of the inputs; {where}"
+            outputs = (
+                "1 output on record is" if replay.differences == 1 else f"{replay.differences} outputs on record are"
+            )
+            text = f"{outputs} not what the same engine makes of the inputs; {where}"
             means = f"Verdicts that come out otherwise: {named(changed)}." if changed else "No last verdict changes."
             self._remarks.append(Remark("replay", True, text, means, first[0] if first else 0))
         else:

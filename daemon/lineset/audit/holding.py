@@ -10,14 +10,14 @@ from collections.abc import Mapping, Sequence
 from lineset.audit.audit import printable
 from lineset.audit.audit_record import Audit, Remark
 from lineset.audit.differing import Sides, aligned, differences, unnumbered
-from lineset.audit.file_items import FileItems, last_of
+from lineset.audit.file_items import FileItems, last_of, seq_of
 from lineset.audit.received_visit import ReceivedBlock, ReceivedVisit, iso, seal_of
 from lineset.audit.said import Said
 from lineset.audit.shop_record import ShopRecord, TableRecord
-from lineset.audit.spells import Spells, span, when_received
+from lineset.audit.spells import Spells, blocks_named, span, when_received
 from lineset.audit.visit_record import wall_offset
 from lineset.contract import entry as e
-from lineset.journal.block import FramingError, framed, hash_of, read_framed
+from lineset.journal.block import FramingError, framed, read_framed
 from lineset.journal.rebuild import Chain, ChainError
 from lineset.journal.row import Gap, Row
 from lineset.journal.seal import Seal
@@ -26,6 +26,7 @@ from lineset.journal.verify import Verification
 _CLOCKS = frozenset({"opened", "wall", "resumed"})
 _MOST_NAMED = 20  # entries that are named one by one, the rest is counted
 _MOST_MOVED = 16  # entries put in at one place that are still told from all that follows
+_EVERY = 2**63 - 1
 _FILE = Sides("the shop received", "the file says")
 _STORED = Sides("the file, whose hash is the one that the shop noted, says", "the shop's stored bytes say")
 
@@ -112,7 +113,7 @@ class Holding:
         # behind a fault: each block by itself, so that one fault is not told again for every later block
         if data is None:
             self._database(f"the bytes of block {block.n} cannot be unpacked", block.first, block.n)
-        elif not _hashes(stored, data):
+        elif not stored.hashes(data):
             self._database(f"the bytes of block {block.n} are not what was hashed", block.first, block.n)
         elif self._broken_at is not None and self._head and block.previous != self._head:
             self._database(f"block {block.n} does not follow from the one before it", block.first, block.n)
@@ -138,10 +139,12 @@ class Holding:
         if not here:
             self._lacking.append(block.n)
             return
-        if not sound and (kept := _framed(here)) is not None and _hashes(stored, kept):
+        if not sound and (kept := _framed(here)) is not None and stored.hashes(kept):
             # the file is as it was: what the shop has stored of it was changed
+            means = "The file stands; the shop's database was changed."
             for seq, _, words in differences(here, received or (), _STORED):
-                self._name(words, seq, block.n, "The file stands; the shop's database was changed.", None)
+                self._name(words, seq, block.n, means, None)
+                means = ""
             return
         assert self._items is not None
         self._differing.append(block.n)
@@ -160,7 +163,7 @@ class Holding:
         found, rest = aligned(received or (), [*here, *more], _FILE)
         self._items.give_back(rest)
         self._shift += len(here) + len(more) - len(rest) - len(received or ())
-        means: str = f"Block {block.n} reached the shop {when}."
+        means = f"Block {block.n} reached the shop {when}."
         for seq, _, words in found:
             self._name(words, seq, block.n, means, seq if self._first else None)
             means, self._first = "", False
@@ -192,15 +195,12 @@ class Holding:
         self._received()
         for table in tables:
             if not table.same:
-                where = f"; entry {table.first} is the first that differs" if table.differing else ""
-                more = f" of {table.differing}" if table.differing > 1 else ""
-                text = f"table {table.table} has {table.rows} rows, the blocks give {table.due}{where}{more}"
                 means = (
                     "The blocks stand; what was asked of this table about the visit cannot be relied on."
                     if self.sound
                     else "Both came of the same bytes; those of a block are not what was hashed: see which was changed."
                 )
-                self._said.wrong(text, about="table", seq=table.first, means=means)
+                self._said.wrong(table.words(), about="table", seq=table.first, means=means)
         record = ShopRecord(
             shop=visit.shop,
             held=True,
@@ -225,7 +225,11 @@ class Holding:
             never=never,
             tables=tuple(tables),
         )
-        return record, self._said.told(file.verdicts)
+        return record, self._said.told(file.verdicts, 0 if self._items is not None or self.sound else self._read() + 1)
+
+    def _read(self) -> int:
+        """The last entry of the shop's own copy that could be read."""
+        return self._chain.last if self._chain is not None else 0
 
     def verification(self) -> Verification:
         """How the bytes are that `take` gave, as `verify` says it of a file; what is wrong, `finish` tells."""
@@ -267,18 +271,18 @@ class Holding:
         came = next((each.received for each in self._spells.receipts if each.n == self._lacking[0]), "")
         since = f", the first of them on {came}" if came else ""
         text = (
-            f"the file lacks {_blocks(self._lacking)}, which the shop received{since}: it was cut off, or it is an "
-            "older copy"
+            f"the file lacks {blocks_named(self._lacking)}, which the shop received{since}: it was cut off, or it is "
+            "an older copy"
         )
         self._said.wrong(text, block=self._lacking[0], means="What the shop holds goes further: audit that.")
 
     def _never(self, file: Audit, never: tuple[int, ...]) -> None:
         """Blocks of the file that the shop does not know."""
         if not never:
-            if self._items is not None and self._items.more and not self._lacking and file.sealed:
-                self._said.wrong("the file goes on behind the last block that the shop received", seq=self._last + 1)
+            if self._items is not None and not self._lacking and file.sealed and (left := self._items.upto(_EVERY)):
+                self._goes_on(seq_of(left[0]), last_of(left[-1]))
             return
-        text = f"{_blocks(never)} of the file never reached the shop: for them it vouches for nothing"
+        text = f"{blocks_named(never)} of the file never reached the shop: for them it vouches for nothing"
         if file.sealed:
             means = (
                 "The visit is sealed and not wholly at the shop: it was not sent yet, or kept back. Let the station "
@@ -288,6 +292,14 @@ class Holding:
         else:
             means = "The visit is still open; the station sends them when it can."
             self._said.note(text, means=means, seq=self._last + 1, block=never[0])
+
+    def _goes_on(self, first: int, last: int) -> None:
+        """Entries are left of the file after the shop's last block."""
+        if first > self._last:
+            self._said.wrong("the file goes on behind the last block that the shop received", seq=first)
+            return
+        text = f"the file ends at entry {last}, and its end is another than the shop received, up to {self._last}"
+        self._said.wrong(text, seq=first, means="It was cut off and given an end of its own.", rests=first)
 
     def _row_of_visit(self) -> None:
         visit = self._visit
@@ -308,6 +320,9 @@ class Holding:
     def _seals(self, seal: Seal | None) -> None:
         visit = self._visit
         received = seal_of(visit.seal) if visit.seal is not None else None
+        if (received is None) != (visit.sealed_received is None):
+            noted, has = (iso(visit.sealed_received) or "never", "none" if received is None else "one")
+            self._database(f"the shop's row of the visit says when its seal came: {noted}; and it has {has}", 0)
         if received is not None and self._chain is not None and self._broken_at is None:
             try:
                 self._chain.check_seal(received)
@@ -348,7 +363,7 @@ class Holding:
     def _received(self) -> None:
         visit, spells = self._visit, self._spells
         if spells.overtaken:
-            text = f"{_blocks(spells.overtaken)} came before an earlier block: sent again, or on two ways at once"
+            text = f"{blocks_named(spells.overtaken)} came before an earlier block: sent again, or on two ways at once"
             self._said.note(text, about="received", block=spells.overtaken[0])
         early = [spell for spell in spells.spells if spell.how == "early"]
         if early:
@@ -382,18 +397,3 @@ def _framed(items: Sequence[Row | Gap]) -> bytes | None:
         return framed(items)
     except Exception:  # damage can make rows of any types; what cannot be framed was never hashed
         return None
-
-
-def _hashes(stored: ReceivedBlock, data: bytes) -> bool:
-    try:
-        return hash_of(stored.block, data) == stored.block.hash
-    except FramingError:
-        return False
-
-
-def _blocks(numbers: Sequence[int]) -> str:
-    if len(numbers) == 1:
-        return f"block {numbers[0]}"
-    if numbers[-1] - numbers[0] == len(numbers) - 1:
-        return f"blocks {numbers[0]} to {numbers[-1]}"
-    return f"{len(numbers)} blocks ({numbers[0]} to {numbers[-1]})"

@@ -10,7 +10,7 @@ import msgspec
 
 from lineset.audit.shop_record import KeptAside
 from lineset.contract.transfer import SealRecord
-from lineset.journal.block import Block
+from lineset.journal.block import Block, FramingError, hash_of
 from lineset.journal.seal import Seal
 
 MAX_BLOCK = 256 * 1024 * 1024  # bytes of a block's rows, more than any shop takes; what unpacks to more is damaged
@@ -58,6 +58,13 @@ class ReceivedBlock(msgspec.Struct, frozen=True, kw_only=True):
         except zlib.error:
             return None
         return data if unpacking.eof and not unpacking.unused_data else None
+
+    def hashes(self, data: bytes) -> bool:
+        """Whether these are the framed bytes whose hash the head names."""
+        try:
+            return hash_of(self.block, data) == self.block.hash
+        except FramingError:
+            return False
 
 
 def seal_of(record: SealRecord) -> Seal:

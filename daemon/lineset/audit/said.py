@@ -26,10 +26,13 @@ class Said:
         """What is to be known."""
         self._remarks.append((Remark(about, False, printable(text), means, seq, block), None))
 
-    def told(self, verdicts: Collection[VerdictRecord]) -> tuple[Remark, ...]:
-        """All of them, with what they mean for the verdicts on record."""
+    def told(self, verdicts: Collection[VerdictRecord], unread: int = 0) -> tuple[Remark, ...]:
+        """All of them, with what they mean for the verdicts on record. From entry `unread` on nothing was read."""
+        lost = f"Nothing is read from entry {unread} on: verdicts given there are not shown, and none can be relied on."
         found = []
         for remark, rests in self._remarks:
-            means = remark.means if rests is None else f"{remark.means} {what_it_means(rests, verdicts)}".strip()
+            means = remark.means
+            if rests is not None:
+                means = f"{means} {lost if 0 < unread <= rests else what_it_means(rests, verdicts)}".strip()
             found.append(msgspec.structs.replace(remark, means=means))
         return tuple(found)

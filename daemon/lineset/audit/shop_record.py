@@ -76,6 +76,14 @@ class TableRecord(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True)
         """Whether the table holds what the blocks give, and nothing else."""
         return self.rows == self.due and not self.differing
 
+    def words(self) -> str:
+        """How it differs, in a sentence."""
+        if self.table == "visit":
+            return "the row of the visit says another technician, phase, system or time than its blocks"
+        first = f"; entry {self.first} is the first that differs" if self.differing else ""
+        more = f" of {self.differing}" if self.differing > 1 else ""
+        return f"table {self.table} has {self.rows} rows, the blocks give {self.due}{first}{more}"
+
 
 class ShopRecord(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True):
     """What the shop received of a visit, and how the file compares with it. `held` false: the shop has nothing of it.

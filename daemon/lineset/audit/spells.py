@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from lineset.audit.received_visit import ReceivedBlock, iso
@@ -99,3 +100,12 @@ def span(seconds: float) -> str:
     if seconds < 2 * 3600:
         return f"{seconds / 60:.0f} min"
     return f"{seconds / 3600:.1f} h" if seconds < 48 * 3600 else f"{seconds / 86400:.0f} days"
+
+
+def blocks_named(numbers: Sequence[int]) -> str:
+    """Numbers of blocks, in order, in words."""
+    if len(numbers) == 1:
+        return f"block {numbers[0]}"
+    if numbers[-1] - numbers[0] == len(numbers) - 1:
+        return f"blocks {numbers[0]} to {numbers[-1]}"
+    return f"{len(numbers)} blocks ({numbers[0]} to {numbers[-1]})"

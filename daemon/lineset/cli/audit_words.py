@@ -22,8 +22,7 @@ def in_sentences(audit: Audit) -> Iterator[str]:
     yield f"{_HEAD[audit.outcome]}  {audit.target}"
     if audit.outcome != "not_looked" and audit.journal:
         whose = f"visit {audit.visit}" if audit.visit else "station's own record"
-        state = f"sealed {_KEY[audit.key_known]}" if audit.sealed else "still open"
-        yield f"  {whose} of {audit.station or '?'}, {audit.opened or '?'} to {audit.ended or '?'} UTC; {state}"
+        yield f"  {whose} of {audit.station or '?'}, {audit.opened or '?'} to {audit.ended or '?'} UTC; {_state(audit)}"
         tail = f", {audit.tail} of them in no block yet" if audit.tail else ""
         yield f"  {audit.rows} entries ({audit.first} to {audit.last}) in {audit.blocks} blocks{tail}"
         yield f"  {_replayed(audit)}"
@@ -59,11 +58,19 @@ def in_sentences(audit: Audit) -> Iterator[str]:
 def in_a_line(audit: Audit) -> str:
     """A whole audit in one line, for one of very many."""
     known = sum(not remark.wrong for remark in audit.remarks)
-    sealed = f"sealed {_KEY[audit.key_known]}" if audit.sealed else "still open"
     return (
-        f"{_HEAD[audit.outcome]}  {audit.target}  {audit.opened or '?'}  {audit.rows} entries, {sealed}"
+        f"{_HEAD[audit.outcome]}  {audit.target}  {audit.opened or '?'}  {audit.rows} entries, {_state(audit)}"
         f"{f', {known} things to be known' if known else ''}"
     )
+
+
+def _state(audit: Audit) -> str:
+    """Whether it is sealed, and by whose key."""
+    if audit.sealed:
+        return f"sealed {_KEY[audit.key_known]}"
+    if audit.shop is not None and audit.shop.from_shop and audit.shop.sealed_received:
+        return "its seal fits nothing that can be read"
+    return "still open"
 
 
 _HOW = {"at_once": "", "late": ", when the station was back", "early": ": its clock was ahead"}

@@ -234,6 +234,8 @@ CHANGES_OF_THE_DATABASE = {
     "blocks": "UPDATE lineset.visit SET blocks = blocks - 1 WHERE id = $1",
     "meta": """UPDATE lineset.visit SET meta = meta || '{"technician": "somebody"}' WHERE id = $1""",
     "seal": """UPDATE lineset.visit SET seal = seal || '{"t": 5}' WHERE id = $1""",
+    "seal taken away": "UPDATE lineset.visit SET seal = NULL WHERE id = $1",
+    "when the seal came": "UPDATE lineset.visit SET sealed_at = NULL WHERE id = $1",
     "key": "UPDATE lineset.station SET public_key = sha256(public_key)",
 }
 
