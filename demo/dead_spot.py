@@ -1,4 +1,4 @@
-"""A way to the shop that can be cut, as behind a hill: bytes go through, or they do not."""
+"""Ways to the shop that can be cut together, as behind a hill: bytes go through, or they do not."""
 
 from __future__ import annotations
 
@@ -7,18 +7,23 @@ import contextlib
 
 
 class DeadSpot:
-    """Forwards a port of loopback to another one. `cut()` ends what goes through; `mend()` lets it through again."""
+    """Forwards ports of loopback to others. `cut()` ends what goes through; `mend()` lets it through again."""
 
-    def __init__(self, port: int) -> None:
-        self._to = port
+    def __init__(self) -> None:
         self._open = True
-        self._server: asyncio.Server | None = None
+        self._servers: list[asyncio.Server] = []
         self._writers: set[asyncio.StreamWriter] = set()
-        self.port = 0
 
-    async def start(self) -> None:
-        self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
-        self.port = self._server.sockets[0].getsockname()[1]
+    async def to(self, port: int) -> int:
+        """The port that leads there."""
+
+        async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            await self._serve(port, reader, writer)
+
+        server = await asyncio.start_server(serve, "127.0.0.1", 0, backlog=512)
+        self._servers.append(server)
+        found: int = server.sockets[0].getsockname()[1]
+        return found
 
     def cut(self) -> None:
         self._open = False
@@ -30,15 +35,15 @@ class DeadSpot:
 
     def close(self) -> None:
         self.cut()
-        if self._server is not None:
-            self._server.close()
+        for server in self._servers:
+            server.close()
 
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _serve(self, port: int, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         if not self._open:
             writer.close()
             return
         try:
-            far_reader, far_writer = await asyncio.open_connection("127.0.0.1", self._to)
+            far_reader, far_writer = await asyncio.open_connection("127.0.0.1", port)
         except OSError:
             writer.close()
             return

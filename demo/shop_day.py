@@ -106,9 +106,8 @@ async def led_through_a_dead_spot(join: Path) -> DeadSpot:
     port = re.search(r"mqtts://127\.0\.0\.1:(\d+)", text)
     if found is None or port is None:
         raise DemoError(f"{join} names no address on this machine")
-    way = DeadSpot(int(port[1]))
-    await way.start()
-    join.write_text(text.replace(found[0], f'urls = ["mqtts://127.0.0.1:{way.port}"]'))
+    way = DeadSpot()
+    join.write_text(text.replace(found[0], f'urls = ["mqtts://127.0.0.1:{await way.to(int(port[1]))}"]'))
     return way
 
 

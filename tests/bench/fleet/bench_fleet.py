@@ -21,7 +21,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from fleet_shop import FleetShop, Way
+from fleet_shop import DeadSpot, FleetShop
 from light_stations import VISIT, Plan
 from reckoning import reckon
 from stations_at_work import StationsAtWork
@@ -102,7 +102,7 @@ async def play(asked: argparse.Namespace) -> int:
 
 
 async def trouble(
-    shop: FleetShop, work: StationsAtWork, cut_off: Way, seconds: float, begin: float, say: Callable[[str], None]
+    shop: FleetShop, work: StationsAtWork, cut_off: DeadSpot, seconds: float, begin: float, say: Callable[[str], None]
 ) -> None:
     """What goes wrong, in turn, spread over the visits."""
 

@@ -14,65 +14,15 @@ from pathlib import Path
 
 import msgspec
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[3] / "demo"))
+from dead_spot import DeadSpot
+
 from lineset.shop.shop_config import ShopConfig, load_shop
 from lineset.shop.stations import add
 from lineset.station.join_file import join_text
 
 START_S = 90.0
 DISK_MB = 6000
-
-
-class Way:
-    """Ways to broker ports that can be cut together: bytes go through, or they do not."""
-
-    def __init__(self) -> None:
-        self._open = True
-        self._writers: set[asyncio.StreamWriter] = set()
-        self._servers: list[asyncio.Server] = []
-
-    async def to(self, port: int) -> int:
-        """The port that leads there."""
-
-        async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            if not self._open:
-                writer.close()
-                return
-            try:
-                far_reader, far_writer = await asyncio.open_connection("127.0.0.1", port)
-            except OSError:
-                writer.close()
-                return
-            self._writers |= {writer, far_writer}
-            await asyncio.gather(_pass_on(reader, far_writer), _pass_on(far_reader, writer), return_exceptions=True)
-            self._writers -= {writer, far_writer}
-
-        server = await asyncio.start_server(serve, "127.0.0.1", 0, backlog=512)
-        self._servers.append(server)
-        found: int = server.sockets[0].getsockname()[1]
-        return found
-
-    def cut(self) -> None:
-        self._open = False
-        for writer in self._writers:
-            writer.close()
-
-    def mend(self) -> None:
-        self._open = True
-
-    def close(self) -> None:
-        self.cut()
-        for server in self._servers:
-            server.close()
-
-
-async def _pass_on(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-    try:
-        while data := await reader.read(1 << 16):
-            writer.write(data)
-            await writer.drain()
-    except OSError:
-        pass
-    writer.close()
 
 
 class FleetShop:
@@ -83,7 +33,7 @@ class FleetShop:
         self._disk: Path | None = None
         self._mounted = False
         self._running: subprocess.Popen[bytes] | None = None
-        self._way = Way()
+        self._way = DeadSpot()
 
     @property
     def config(self) -> ShopConfig:
@@ -160,7 +110,7 @@ class FleetShop:
         os.kill(pid, signal.SIGKILL)
         return f"{kind}, process {pid}"
 
-    async def way_that_can_be_cut(self, joins: Path, cut: Path) -> Way:
+    async def way_that_can_be_cut(self, joins: Path, cut: Path) -> DeadSpot:
         """A second set of join files, that lead through ways that can be cut."""
         cut.mkdir()
         ports: dict[str, int] = {}
