@@ -47,7 +47,9 @@ def explained(verb: str) -> Iterator[None]:
     except ShopError as error:
         raise say_error(verb, str(error), REFUSED) from error
     except OSError as error:
-        raise say_error(verb, f"{error.filename or ''} {error.strerror or error}".strip(), REFUSED) from error
+        where = f"{error.filename}: " if error.filename else ""
+        remedy = "check the path, its rights and the room on the disk"
+        raise say_error(verb, f"{where}{error.strerror or error}; {remedy}", REFUSED) from error
 
 
 def complete_station(context: typer.Context, incomplete: str) -> list[str]:

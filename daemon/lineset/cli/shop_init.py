@@ -37,17 +37,20 @@ def init(
     ] = None,
     mosquitto: Annotated[bool, typer.Option("--mosquitto", help="Write files for mosquitto instead.")] = False,
     rewrite: Annotated[
-        bool, typer.Option("--rewrite", help="Write the broker's configuration anew from shop.toml where it differs.")
+        bool,
+        typer.Option("--rewrite", help="Write the broker's files anew where shop.toml says otherwise."),
     ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Make a shop: settings, secrets, certificates, the broker's configuration, the database and its tables.
 
-    Safe to do again: what is there stays, what is missing is made.
+    Safe to do again: what is there stays, what is missing is made. A shop that is there is changed in its shop.toml,
+    then with --rewrite.
 
     Example: lineset shop init /srv/lineset-shop --name north --host shop.lan
 
-    Exit code: 0 done, 1 it cannot be made, 2 wrong words or settings, 3 your database cannot be reached yet.
+    Exit code: 0 done, 1 it cannot be made, 2 wrong words or settings, 3 the database that was made does not
+    answer. A PostgreSQL of your own that does not let us in yet is told under "to do".
     """
     import asyncio
 
@@ -88,6 +91,8 @@ def init(
             typer.echo(f"  {title}: {', '.join(items)}")
     if outcome.differs:
         typer.echo(f"  not what shop.toml says, left as it is: {', '.join(outcome.differs)}; --rewrite writes it anew")
+    if outcome.not_applied:
+        typer.echo(f"  not applied, the shop is there already: {', '.join(outcome.not_applied)}")
     if applied:
         typer.echo(f"  database brought up to date: {', '.join(applied)}")
     elif exists(config.folder / "database"):

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from lineset.cli.shop_folder import EXIT_CODES, FolderOption, complete_station, explained, load
-from lineset.cli.station_access import WRONG, JsonOption, say_error
+from lineset.cli.station_access import REFUSED, WRONG, JsonOption, say_error
 
 if TYPE_CHECKING:
     from lineset.shop.shop_config import ShopConfig
@@ -45,6 +46,8 @@ def add(
     from lineset.shop import stations
 
     config = load("shop station add", folder)
+    with explained("shop station add"):
+        stations.check_new(config, names, again=again)
     _give_out("shop station add", config, names, out, as_json, lambda name: stations.add(config, name, again=again))
 
 
@@ -61,6 +64,8 @@ def rotate(
     from lineset.shop import stations
 
     config = load("shop station rotate", folder)
+    with explained("shop station rotate"):
+        stations.check_admitted(config, names)
     _give_out("shop station rotate", config, names, out, as_json, lambda name: stations.rotate(config, name))
 
 
@@ -76,6 +81,7 @@ def revoke(names: NamesArgument, folder: FolderOption = None, as_json: JsonOptio
 
     config = load("shop station revoke", folder)
     with explained("shop station revoke"):
+        stations.check_admitted(config, names)
         for name in names:
             stations.revoke(config, name)
         told = _tell(config)
@@ -109,23 +115,31 @@ def list_(folder: FolderOption = None, as_json: JsonOption = False) -> None:
 
 
 def _give_out(verb: str, config: ShopConfig, names: list[str], out: Path | None, as_json: bool, made: Any) -> None:
-    from lineset.shop.stations import check_name
-
     several = len(names) > 1
     paths: dict[str, Path] = {}
     with explained(verb):
         for name in names:
-            check_name(name)
             path = (out / f"{name}.join") if out and (several or out.is_dir()) else out or Path(f"{name}.join")
             if path.exists():
                 raise say_error(verb, f"{path} is there already; name another with --out; nothing was changed", WRONG)
             if not path.resolve().parent.is_dir():
                 raise say_error(verb, f"{path.parent} is no folder; nothing was changed", WRONG)
+            if not os.access(path.resolve().parent, os.W_OK | os.X_OK):
+                remedy = "name another place with --out; nothing was changed"
+                raise say_error(verb, f"no permission to write into {path.resolve().parent}; {remedy}", WRONG)
             paths[name] = path
         joins: list[JoinFile] = []
         for name in names:
             joins.append(made(name))
-            _write_join(paths[name], joins[-1])
+            try:
+                _write_join(paths[name], joins[-1])
+            except OSError as error:
+                _tell(config)
+                remedy = f"make one at another place: lineset shop station rotate {name} --out FILE"
+                text = (
+                    f"{paths[name]}: {name} may come, but its join file cannot be written ({error.strerror}); {remedy}"
+                )
+                raise say_error(verb, text, REFUSED) from error
         told = _tell(config)
     rows = [{"station": join.station, "file": str(paths[join.station])} for join in joins]
     _report(rows, told, as_json, "{station}: {file}; on the laptop: lineset shop join {file}")

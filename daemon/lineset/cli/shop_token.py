@@ -4,24 +4,20 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lineset.cli.station_access import REFUSED, JsonOption, say_error
+from lineset.cli.shop_folder import EXIT_CODES, FolderOption, explained, load
+from lineset.cli.station_access import WRONG, JsonOption, say_error
 
 if TYPE_CHECKING:
     from lineset.shop.board_tokens import Token
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Tokens that open the shop's board and its API.")
 
-FolderOption = Annotated[
-    Path | None, typer.Option("--folder", envvar="LINESET_SHOP", help="The shop's folder; else the usual place.")
-]
 
-
-@app.command("add")
+@app.command("add", epilog=EXIT_CODES)
 def add(
     name: Annotated[str, typer.Argument(help="Whose it is: a desk or a script.")],
     scope: Annotated[
@@ -35,22 +31,16 @@ def add(
     """Make a token and print it, this once: only its hash is kept.
 
     Example: lineset shop token add "front desk" --scope notes
-
-    Exit code: 0 made, 1 it could not be.
     """
     from lineset.shop.board_tokens import SCOPES, add_token
-    from lineset.shop.errors import ShopError
-    from lineset.shop.shop_config import load_shop
 
     wanted = [known for known in SCOPES if known in (scope or ())]
     unknown = [each for each in scope or () if each not in SCOPES]
     if unknown:
-        raise say_error("shop token", f"{unknown[0]!r} is no scope; use {' or '.join(SCOPES)}", REFUSED)
-    try:
-        config = load_shop(folder)
+        raise say_error("shop token add", f"{unknown[0]!r} is no scope; use {' or '.join(SCOPES)}", WRONG)
+    config = load("shop token add", folder)
+    with explained("shop token add"):
         secret, token = add_token(config.folder, name, wanted, days)
-    except ShopError as error:
-        raise say_error("shop token", str(error), REFUSED) from error
     scheme = "https" if config.board.certificate or config.board.network else "http"
     url = f"{scheme}://{'HOST' if config.board.network else '127.0.0.1'}:{config.board.port}/#{secret}"
     if as_json:
@@ -60,22 +50,17 @@ def add(
     typer.echo(f"Opens {', '.join(token.scopes)} until {token.expires:%Y-%m-%d}. The board: {url}", err=True)
 
 
-@app.command("list")
+@app.command("list", epilog=EXIT_CODES)
 def list_tokens(folder: FolderOption = None, as_json: JsonOption = False) -> None:
     """Name the tokens, what they open and until when.
 
     Example: lineset shop token list
-
-    Exit code: 0, or 1 where the shop cannot be read.
     """
     from lineset.shop.board_tokens import read_tokens
-    from lineset.shop.errors import ShopError
-    from lineset.shop.shop_config import load_shop
 
-    try:
-        tokens = read_tokens(load_shop(folder).folder)
-    except ShopError as error:
-        raise say_error("shop token", str(error), REFUSED) from error
+    config = load("shop token list", folder)
+    with explained("shop token list"):
+        tokens = read_tokens(config.folder)
     if as_json:
         typer.echo(json.dumps([_told(token) for token in tokens], indent=2))
         return
@@ -87,7 +72,7 @@ def list_tokens(folder: FolderOption = None, as_json: JsonOption = False) -> Non
         typer.echo(f"{token.name:24}{', '.join(token.scopes):16}until {token.expires:%Y-%m-%d}{over}")
 
 
-@app.command("revoke")
+@app.command("revoke", epilog=EXIT_CODES)
 def revoke(
     name: Annotated[str, typer.Argument(help="Name of the token.")],
     folder: FolderOption = None,
@@ -96,17 +81,12 @@ def revoke(
     """Take a token back. A board that is open with it is closed within seconds.
 
     Example: lineset shop token revoke "front desk"
-
-    Exit code: 0 taken back, 1 there is none of this name.
     """
     from lineset.shop.board_tokens import revoke_token
-    from lineset.shop.errors import ShopError
-    from lineset.shop.shop_config import load_shop
 
-    try:
-        token = revoke_token(load_shop(folder).folder, name)
-    except ShopError as error:
-        raise say_error("shop token", str(error), REFUSED) from error
+    config = load("shop token revoke", folder)
+    with explained("shop token revoke"):
+        token = revoke_token(config.folder, name)
     typer.echo(json.dumps(_told(token), indent=2) if as_json else f"revoked: {token.name}")
 
 

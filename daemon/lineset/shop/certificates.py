@@ -89,6 +89,23 @@ def valid_until(path: Path) -> dt.datetime:
         raise ShopSettingsError(path, f"this certificate cannot be read ({error})", "Give a PEM file") from error
 
 
+def names_host(path: Path, host: str) -> bool:
+    """Whether a certificate is for `host`, a name or an address. Raises ShopSettingsError."""
+    from cryptography import x509
+
+    try:
+        certificate = x509.load_pem_x509_certificate(path.read_bytes())
+        names = certificate.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+    except x509.ExtensionNotFound:
+        return False
+    except (OSError, ValueError) as error:
+        raise ShopSettingsError(path, f"this certificate cannot be read ({error})", "Give a PEM file") from error
+    try:
+        return ipaddress.ip_address(host) in names.get_values_for_type(x509.IPAddress)
+    except ValueError:
+        return host.lower() in {name.lower() for name in names.get_values_for_type(x509.DNSName)}
+
+
 def days_left(path: Path) -> int:
     """Whole days until the end of a certificate, negative when it has ended. Raises ShopSettingsError."""
     return (valid_until(path) - dt.datetime.now(dt.UTC)).days

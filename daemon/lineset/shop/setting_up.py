@@ -39,6 +39,7 @@ from lineset.shop.shop_config import (
     NodeSettings,
     ShopConfig,
     ShopPart,
+    check,
     database_parts,
     load_shop,
 )
@@ -69,12 +70,16 @@ class Wish(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Outcome(msgspec.Struct, kw_only=True):
-    """What was made, what was there, what differs from what shop.toml says, and what is left to do by a person."""
+    """What was made, what was there, what differs from what shop.toml says, and what is left to do by a person.
+
+    `not_applied` are words of the wish that shop.toml, which was there, says otherwise.
+    """
 
     folder: str
     made: list[str] = []
     there: list[str] = []
     differs: list[str] = []
+    not_applied: list[str] = []
     to_do: list[str] = []
 
 
@@ -130,14 +135,19 @@ def set_up_folder(folder: Path, wish: Wish) -> Outcome:
     """Make everything that is only files. Raises ShopSettingsError, ShopPartError, ShopProgramError, OSError."""
     _check_files(wish)
     _check_folder(folder)
+    new = not (folder / SHOP_FILE).exists()
+    settings = settings_of(wish) if new else load_shop(folder)
+    if new:
+        check(settings, f"{folder / SHOP_FILE}, not written")
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     # as root the embedded database runs as another user, who has to pass through this folder, and sees nothing in it
     folder.chmod(0o711 if _is_root() else 0o700)
     outcome = Outcome(folder=str(folder))
-    if (folder / SHOP_FILE).exists():
-        outcome.there.append(SHOP_FILE)
+    if new:
+        _write(folder / SHOP_FILE, settings_text(settings), outcome, folder)
     else:
-        _write(folder / SHOP_FILE, settings_text(settings_of(wish)), outcome, folder)
+        outcome.there.append(SHOP_FILE)
+        outcome.not_applied += _said_otherwise(wish, settings)
     config = load_shop(folder)
     made = make_secrets(folder, usernames())
     _note(outcome, "secrets", [path.name for path in made])
@@ -145,6 +155,29 @@ def set_up_folder(folder: Path, wish: Wish) -> Outcome:
     _make_broker(config, wish, outcome)
     _make_database(config, outcome)
     return outcome
+
+
+def _said_otherwise(wish: Wish, there: ShopConfig) -> list[str]:
+    """What was asked for and shop.toml, which stays as it is, says otherwise; the usual counts as not asked for."""
+    usual, nodes = Wish(), there.broker.node
+    hosts = tuple(node.host for node in nodes)
+    pairs = (
+        ("--name", wish.name, usual.name, there.name),
+        ("--nodes", wish.nodes, usual.nodes, len(nodes)),
+        ("--host", wish.hosts, usual.hosts, hosts[: len(wish.hosts)]),
+        ("--port", wish.port or usual.port, usual.port, nodes[0].port if nodes else 0),
+        ("--url", wish.urls, usual.urls, there.broker.urls),
+        ("--database-url", wish.database_url, usual.database_url, there.database_settings.url),
+    )
+    return [
+        f"{option} {_words(asked)} (shop.toml says {_words(says) or 'none'})"
+        for option, asked, default, says in pairs
+        if asked not in (default, says)
+    ]
+
+
+def _words(value: object) -> str:
+    return ", ".join(map(str, value)) if isinstance(value, tuple) else str(value)
 
 
 def _check_folder(folder: Path) -> None:
@@ -177,7 +210,11 @@ def _make_certificates(config: ShopConfig, wish: Wish, outcome: Outcome) -> None
         if certificates.make_authority(folder, config.shop.name):
             made += ["authority.pem", "authority.key"]
         for node in broker.node:
-            if not (folder / f"{node.name}.pem").exists():
+            path = folder / f"{node.name}.pem"
+            right = path.exists() and certificates.names_host(path, node.host)
+            if path.exists() and not right and not wish.rewrite:
+                outcome.differs.append(str(path.relative_to(config.folder)))
+            elif not right:
                 certificates.make_node(folder, node.name, node.host)
                 made += [f"{node.name}.pem", f"{node.name}.key"]
     if not config.ca_file.exists():

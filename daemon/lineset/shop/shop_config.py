@@ -16,6 +16,7 @@ from urllib.parse import unquote, urlsplit
 import msgspec
 
 from lineset.contract.topic import ROOT, TopicError, Topics, check_level
+from lineset.shop.broker_reach import host_problem, url_problem
 from lineset.shop.errors import NoShopError, ShopSettingsError
 from lineset.stream.address import BrokerAddress, read_credentials
 from lineset.stream.errors import SettingsError
@@ -318,11 +319,13 @@ def load_shop(folder: Path | str | None = None) -> ShopConfig:
     except (msgspec.ValidationError, msgspec.DecodeError, UnicodeDecodeError, ValueError) as error:
         raise ShopSettingsError(file, str(error), "Correct this line; shop/README.md lists every key") from error
     config = msgspec.structs.replace(config, folder=place.resolve())
-    _check(config, file)
+    check(config, file)
     return config
 
 
-def _check(config: ShopConfig, file: Path) -> None:
+def check(config: ShopConfig, file: Path | str) -> None:
+    """Raises ShopSettingsError for what contradicts itself or cannot be; `file` says where it stands."""
+
     def wrong(problem: str, remedy: str) -> ShopSettingsError:
         return ShopSettingsError(file, problem, remedy)
 
@@ -338,6 +341,10 @@ def _check(config: ShopConfig, file: Path) -> None:
         raise wrong("two [[broker.node]] have one name", "Give each its own")
     if unknown := set(broker.here) - set(names):
         raise wrong(f"[broker] here names {', '.join(sorted(unknown))}, which is no [[broker.node]]", "Correct it")
+    if problem := next(filter(None, (host_problem(node.host) for node in broker.node)), ""):
+        raise wrong(f"[[broker.node]] {problem}", "Write it without mqtts:// and port, such as shop.lan or 192.0.2.7")
+    if problem := next(filter(None, map(url_problem, broker.urls)), ""):
+        raise wrong(f"[broker] urls: {problem}", "Write mqtts://HOST:8883")
     if bool(broker.certificate) != bool(broker.key):
         raise wrong("[broker] has a certificate without a key, or a key without", "Name both, or neither")
     if broker.embedded and broker.kind == "none":

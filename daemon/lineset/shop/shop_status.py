@@ -113,5 +113,5 @@ def sentences(status: ShopStatus) -> list[str]:
     if status.waiting:
         lines.append(f"  {status.waiting} blocks wait for an earlier one, the oldest for {status.waiting_s or 0:.0f} s")
     if status.set_aside:
-        lines.append(f"  {status.set_aside} messages were not taken and are set aside: look at them")
+        lines.append(f"  {status.set_aside} messages were not taken and are set aside: lineset shop aside shows them")
     return lines

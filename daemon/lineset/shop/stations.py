@@ -11,7 +11,7 @@ import datetime as dt
 import fcntl
 import hashlib
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import msgspec
@@ -74,21 +74,28 @@ def add(config: ShopConfig, name: str, *, again: bool = False) -> JoinFile:
     """Let a new station in, or with `again` one that was revoked. Raises StationError, ShopSettingsError, OSError."""
     check_name(name)
     with _editing(config) as found:
-        row = found.get(name)
-        if row and not row.revoked_at:
-            raise StationError(
-                name,
-                "a station of this name is there already",
-                f"Choose another name, or give it a new password: lineset shop station rotate {name}",
-            )
-        if row and not again:
-            raise StationError(
-                name,
-                f"this station was revoked at {row.revoked_at}; its record goes on if it comes back",
-                f"To let it in again: lineset shop station add {name} --again",
-            )
+        row = _addable(found, name, again)
         found[name], join = _new(config, name, row.added_at if row else _now())
     return join
+
+
+def check_new(config: ShopConfig, names: Sequence[str], *, again: bool = False) -> None:
+    """Raises what `add` would raise for one of the names, before any of them is added."""
+    found = read_stations(config).stations
+    for at, name in enumerate(names):
+        check_name(name)
+        if name in names[:at]:
+            raise StationError(name, "this name is given twice", "Name each station once")
+        _addable(found, name, again)
+
+
+def check_admitted(config: ShopConfig, names: Sequence[str]) -> None:
+    """Raises what `rotate` and `revoke` would raise for one of the names, before any of them is changed."""
+    found = read_stations(config).stations
+    for at, name in enumerate(names):
+        if name in names[:at]:
+            raise StationError(name, "this name is given twice", "Name each station once")
+        _admitted(found, name)
 
 
 def rotate(config: ShopConfig, name: str) -> JoinFile:
@@ -134,6 +141,23 @@ def check_name(name: str) -> None:
         check_level(name, "station")
     except TopicError as error:
         raise StationError(name, str(error), "Choose such a name, for example van-7") from error
+
+
+def _addable(found: dict[str, StationRow], name: str, again: bool) -> StationRow | None:
+    row = found.get(name)
+    if row and not row.revoked_at:
+        raise StationError(
+            name,
+            "a station of this name is there already",
+            f"Choose another name, or give it a new password: lineset shop station rotate {name}",
+        )
+    if row and not again:
+        raise StationError(
+            name,
+            f"this station was revoked at {row.revoked_at}; its record goes on if it comes back",
+            f"To let it in again: lineset shop station add {name} --again",
+        )
+    return row
 
 
 def _admitted(found: dict[str, StationRow], name: str) -> StationRow:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
+import os
 import stat
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,6 +15,7 @@ from cli_process import lineset
 from shop_rig import Postgres, make_shop, postgres
 from typer.testing import CliRunner
 
+from lineset.cli import shop_station
 from lineset.cli.main import app
 from lineset.cli.shop_folder import complete_station
 from lineset.shop import stations
@@ -87,12 +90,44 @@ async def test_wrong_words_change_nothing(shop: ShopConfig, tmp_path: Path) -> N
         await said("shop", "init", str(tmp_path / "two"), "--nodes", "2"),
         await said("shop", "init", str(tmp_path / "half"), "--certificate", "x.pem"),
         await said("shop", "init", str(tmp_path / "names"), "--name", "North Side", "--port", "0"),
+        await said("shop", "station", "add", "van-1", "van-1", "--folder", folder, "--out", str(tmp_path)),
+        await said("shop", "station", "add", "van-1", "Van 2", "--folder", folder, "--out", str(tmp_path)),
+        await said("shop", "token", "add", "desk", "--scope", "all", "--folder", folder),
+        await said("shop", "token", "list", "--folder", str(tmp_path / "nowhere")),
     )
     words = ["a-z", "station list", "no folder", "broker, database", "lineset shop init", "use 3", "both", "a-z"]
-    for (code, _, err), expected, status in zip(answers, words, (1, 1, 2, 2, 3, 2, 2, 2), strict=True):
+    words += ["given twice", "a-z", "no scope", "lineset shop init"]
+    for (code, _, err), expected, status in zip(answers, words, (1, 1, 2, 2, 3, 2, 2, 2, 1, 1, 2, 3), strict=True):
         assert (code, expected in err) == (status, True), err
+    assert not (tmp_path / "names").exists()  # so that the right words find an empty place
     assert not stations.read_stations(shop).stations
     assert not list(tmp_path.glob("*.join"))
+
+
+async def test_a_place_that_cannot_be_written_changes_nothing(
+    shop: ShopConfig, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    allowed, here = (
+        os.access,
+        (tmp_path.resolve(), os.W_OK | os.X_OK),
+    )  # root, as whom tests may run, may write anywhere
+    monkeypatch.setattr("os.access", lambda path, mode: (Path(path), mode) != here and allowed(path, mode))
+    code, _, err = await said("shop", "station", "add", "van-1", "--out", str(tmp_path), "--folder", str(shop.folder))
+    assert (code, "nothing was changed" in err) == (2, True), err
+    assert not stations.read_stations(shop).stations
+
+
+async def test_a_join_file_that_cannot_be_written_is_made_anew(
+    shop: ShopConfig, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(path: Path, join: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))
+
+    monkeypatch.setattr(shop_station, "_write_join", full)
+    code, _, err = await said("shop", "station", "add", "van-1", "--out", str(tmp_path), "--folder", str(shop.folder))
+    assert code == 1
+    assert "may come" in err
+    assert "lineset shop station rotate van-1 --out FILE" in err
 
 
 async def test_several_stations_at_once_get_a_file_each(shop: ShopConfig, tmp_path: Path) -> None:

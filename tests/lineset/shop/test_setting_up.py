@@ -13,6 +13,7 @@ from cryptography import x509
 from cryptography.x509.oid import ExtendedKeyUsageOID
 
 from lineset.shop import certificates, stations
+from lineset.shop.broker_reach import host_problem
 from lineset.shop.broker_settings import node_text, users_text
 from lineset.shop.errors import ShopSettingsError
 from lineset.shop.mosquitto_settings import access_text
@@ -111,6 +112,58 @@ def test_only_settings_that_are_asked_for_are_written_anew(tmp_path: Path) -> No
     outcome = set_up_folder(config.folder, Wish(rewrite=True))
     assert (outcome.differs, outcome.made) == ([], ["broker/n1.conf"])
     assert "https://localhost:1234" in (config.broker_folder / "n1.conf").read_text()
+
+
+def test_another_host_gets_a_certificate_when_that_is_asked_for(tmp_path: Path) -> None:
+    config = set_up(tmp_path / "shop", hosts=("old.example",))
+    file, node = config.folder / "shop.toml", config.certificates / "n1.pem"
+    file.write_text(file.read_text().replace("old.example", "new.example"))
+    assert "certificates/n1.pem" in set_up_folder(config.folder, Wish()).differs
+    assert certificates.names_host(node, "old.example")
+    outcome = set_up_folder(config.folder, Wish(rewrite=True))
+    assert {"certificates/n1.pem", "certificates/n1.key"} <= set(outcome.made)
+    assert "certificates/n1.pem" not in outcome.differs
+    assert certificates.names_host(node, "NEW.example")
+    assert not certificates.names_host(node, "old.example")
+    assert certificates.names_host(node, "127.0.0.1")
+    assert not certificates.names_host(node, "192.0.2.7")
+
+
+def test_words_that_a_shop_which_is_there_does_not_take_are_named(tmp_path: Path) -> None:
+    config = set_up(tmp_path / "shop")
+    outcome = set_up_folder(config.folder, Wish(name="south", hosts=("other.example",), nodes=3))
+    assert outcome.not_applied == [
+        "--name south (shop.toml says north)",
+        "--nodes 3 (shop.toml says 1)",
+        "--host other.example (shop.toml says localhost)",
+    ]
+    assert not set_up_folder(config.folder, Wish(name="north", hosts=("localhost",))).not_applied
+    assert load_shop(config.folder) == config
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"name": "North Side"},
+        {"hosts": ("https://shop.example",)},
+        {"hosts": ("shop.example:8883",)},
+        {"hosts": ("shop example",)},
+        {"hosts": ("böse.example",)},
+        {"hosts": ("-a",)},
+        {"urls": ("http://broker.example",)},
+        {"urls": ("mqtt://broker.example",)},
+        {"port": -3},
+    ],
+)
+def test_what_cannot_be_is_refused_before_anything_is_made(tmp_path: Path, wrong: dict[str, object]) -> None:
+    with pytest.raises(ShopSettingsError):
+        set_up(tmp_path / "shop", **wrong)
+    assert not (tmp_path / "shop").exists()
+
+
+@pytest.mark.parametrize("host", ["shop", "shop.lan", "my_shop.lan", "192.0.2.7", "2001:db8::1", "a" * 63 + ".example"])
+def test_names_and_addresses_under_which_vans_reach_a_broker(host: str) -> None:
+    assert not host_problem(host)
 
 
 def test_a_list_of_stations_that_is_kept_elsewhere_is_not_lost(tmp_path: Path) -> None:
