@@ -36,6 +36,7 @@ from lineset.shop.block_message import (
 from lineset.shop.standing import Known, Waiting, wanted
 
 MAX_AHEAD = 256  # blocks that may wait for one before them
+MAX_VARIANTS = 4  # different blocks that claim one number: of an honest station there is one, and each costs time
 MAX_WAITING = 2 * MAX_FRAMED  # bytes that may wait for one visit
 
 
@@ -147,7 +148,13 @@ class _Intake:
         message = part.message
         key = (message.journal, message.n, message.previous, message.hash, message.first, message.last, message.rows,
                message.gaps, message.t, message.parts)  # fmt: skip
-        parts = self.candidates.setdefault(message.n, {}).setdefault(key, {})
+        variants = self.candidates.setdefault(message.n, {})
+        if key not in variants and len(variants) >= MAX_VARIANTS:
+            self._put_aside(
+                part.arrived, FORGED, f"{MAX_VARIANTS} other blocks claim to be block {message.n}: they are tried first"
+            )
+            return
+        parts = variants.setdefault(key, {})
         there = parts.get(message.part)
         if there is None:
             parts[message.part] = part
@@ -204,9 +211,9 @@ class _Intake:
             meta = next((part.message.meta for part in parts if part.message.meta), {})
             self._check_meta(meta, message)
         data = b"".join(part.message.data for part in parts)
-        framed = inflated(data, n)
-        if message.previous != known.head and n > 1:
+        if message.previous != known.head and n > 1:  # first, for it costs nothing
             raise RefusedError(OTHER_RECORD, f"block {n} does not follow from block {n - 1} as the shop holds it")
+        framed = inflated(data, n)
         block = Block(
             n, message.first, message.last, message.rows, message.gaps, message.t, message.previous, message.hash
         )

@@ -45,6 +45,7 @@ log = structlog.get_logger(__name__)
 
 MAX_KEPT = 4096  # visits whose state is kept between batches
 TRIES = 8  # of a batch that meets another collector's
+_MUCH = 65_536  # bytes of messages: they may unpack to a thousand times as many, for which nothing may wait
 KEPT_S = 300.0  # after so long everything is read anew: a person may have revoked a station, or changed its key
 
 
@@ -268,7 +269,7 @@ class Store:
             known = self._known[key]
             everything = await self._with_waiting(connection, known, arrived, pull)
             hashes = await stored_hashes(connection, known, [each.n for each in arrived])
-            outcome = take_in(replace(known, hashes=hashes), everything)
+            outcome = await _taken_in(replace(known, hashes=hashes), everything)
             rows, carrier = [], known.carrier or Carrier()
             for taken in outcome.taken:
                 made = rows_of_block(taken.items, known.month, known.id, carrier)
@@ -335,6 +336,13 @@ class Store:
         while len(self._known) > MAX_KEPT:
             self._known.popitem(last=False)
         return stored
+
+
+async def _taken_in(known: Known, arrived: Sequence[Arrived]) -> Outcome:
+    """What becomes of these messages; much is looked at beside the loop, so that the broker still hears of us."""
+    if sum(len(each.payload) for each in arrived) > _MUCH:
+        return await asyncio.to_thread(take_in, known, arrived)
+    return take_in(known, arrived)
 
 
 def _met_another(error: Exception) -> bool:

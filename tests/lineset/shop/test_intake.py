@@ -19,8 +19,8 @@ from lineset.contract import entry as e
 from lineset.journal.reader import JournalReader
 from lineset.journal.seal import StationKey
 from lineset.shop import block_message, intake
-from lineset.shop.block_message import Arrived, read_message
-from lineset.shop.intake import Outcome, take_in
+from lineset.shop.block_message import Arrived, inflated, read_message
+from lineset.shop.intake import MAX_VARIANTS, Outcome, take_in
 from lineset.shop.standing import Known, runs_on, wanted
 
 REASONS = {"other_record", "forged", "unreadable", "oversized", "newer", "key", "unknown"}
@@ -189,6 +189,27 @@ def test_each_fault_has_its_reason(whole: Sent, changes: dict[str, Any], reason:
     # and it stays said, until the block that is due comes
     assert take_in(out.known, []).problem == reason
     assert one(whole, whole.payloads[0][0], known=out.known).problem == ""
+
+
+def test_bombs_that_claim_one_number_are_not_all_unpacked(whole: Sent, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One who has a station's credentials could else keep a collector busy for minutes with some megabytes."""
+    unpacked: list[int] = []
+
+    def counted(data: bytes, n: int) -> bytes:
+        unpacked.append(n)
+        return inflated(data, n)
+
+    monkeypatch.setattr(intake, "inflated", counted)
+    first, second = (whole.payloads[n][0] for n in (0, 1))
+    bomb = b64(zlib.compress(bytes(1 << 20), 9))
+    bombs = [whole.arrived(2, changed(second, data=bomb, t=t)) for t in range(50)]
+    stray = [whole.arrived(2, changed(second, data=bomb, previous=b64(bytes(32)), t=t)) for t in range(3)]
+    out = take_in(nothing(whole), [*stray, *bombs, whole.arrived(1, first)])
+    assert (out.known.blocks, len(out.aside), out.known.waiting) == (1, 53, ())
+    assert len(unpacked) <= 1 + MAX_VARIANTS
+    assert {each.reason for each in out.aside} <= {"forged", "unreadable", "other_record"}
+    out = take_in(out.known, [whole.arrived(2, second)])
+    assert (out.known.blocks, out.problem) == (2, ""), "the right one is taken once it comes again"
 
 
 def test_bombs_are_stopped_while_they_unfold(whole: Sent, monkeypatch: pytest.MonkeyPatch) -> None:
