@@ -15,7 +15,7 @@ from lineset.contract.worklist import ObservationMessage
 
 PHASES = ("at_rest", "before", "work", "drying", "after")
 FOUND = (
-    ("Low airflow over the indoor coil", "likely"),
+    ("Too little indoor air", "likely"),
     ("The outdoor coil rejects its heat badly", "clear"),
     ("The run capacitor is failing", "probable"),
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -14,11 +15,12 @@ import msgspec
 import pytest
 from axe_playwright_python.async_playwright import Axe
 from board_browser import LAPTOP, NEEDS_CHROMIUM, PHONE, Watched, browser
-from playwright.async_api import Browser, expect
+from playwright.async_api import Browser, Page, expect
 from shop_broker import PlainBroker, plain_broker
 from shop_rows import Rows, rows, system
 from shop_vans import Van, air
 
+from lineset.equipment.language import all_words
 from lineset.shop.board_server import board
 from lineset.shop.board_tokens import add_token, revoke_token
 from lineset.shop.shop_config import ShopConfig
@@ -56,6 +58,15 @@ async def shop(config: ShopConfig, folder: Path) -> AsyncIterator[Shop]:
             yield Shop(config, broker, client, chromium, f"http://127.0.0.1:{server.port}/", token)
 
 
+async def sealed(config: ShopConfig, station: str, visit: str) -> None:
+    """The last block of a visit has come, with its seal."""
+    async with rows(config) as connection:
+        await connection.execute(
+            "UPDATE lineset.visit SET closed_at = now(), sealed_at = now() WHERE station = $1 AND visit = $2",
+            station, visit,
+        )  # fmt: skip
+
+
 async def recorded(config: ShopConfig) -> None:
     """A visit that the database knows, and one that closed and left something over."""
     async with rows(config) as connection:
@@ -67,6 +78,49 @@ async def recorded(config: ShopConfig) -> None:
         await put.observation(id_, 30, text="oil under the flare nut")
         old = await put.visit("van-1", "winter-9", opened=datetime.now(UTC) - timedelta(days=2), sealed=True)
         await put.observation(old, 30, sign="pan_cracked", wants=("part", "return_visit"))
+
+
+LEFT_ENGLISH = (  # a verdict's reason, an invented finding's sentences, what people wrote
+    "The split is above its target by more than the tolerance", "Less air than the coil needs", "Look at the filter",
+    "oil under the flare nut", "a bird's nest in the cabinet", "English",
+)  # fmt: skip
+ENGLISH = re.compile(r"\b(the|of|and|is|are|to|with|by|has|was|at|from|since|about|for|left|this|its?)\b", re.I)
+PIECES = """() => { const found = []; const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walk.nextNode()) if (walk.currentNode.parentElement.checkVisibility()) found.push(walk.currentNode.data);
+  for (const each of document.querySelectorAll("[aria-label]")) found.push(each.getAttribute("aria-label"));
+  return [document.title, ...found].map((text) => text.trim()).filter(Boolean); }"""
+
+
+async def english_on(page: Page) -> list[str]:
+    """What is still English of what a page shows: whole pieces of our catalogue, and what holds an English word."""
+    told: list[str] = await page.evaluate(PIECES)
+    for known in LEFT_ENGLISH:
+        told = [each.replace(known, "") for each in told]
+    spanish = all_words("es")
+    return [each for each in told if ENGLISH.search(each) or spanish.get(each, each) != each]
+
+
+async def reads_in_spanish(page: Page) -> None:
+    """Everything of ours on all sheets, once the reader has chosen the language."""
+    await page.select_option("#language", "es")
+    await expect(page.locator("#summary")).to_contain_text("2 visitas están abiertas; 2 necesitan algo del taller")
+    await expect(page.locator("#needing-rows")).to_contain_text("Aprobación y pieza: la tapa del capacitor")
+    await expect(page.locator("#calibration-list")).to_contain_text(re.compile("venció el [0-9]+ de [a-z]+ de 20"))
+    await expect(page.locator("#later-list")).to_contain_text("Pieza y visita de regreso")
+    await expect(page.locator("#needing-rows")).to_contain_text("Muy poco aire interior (muy probable)")
+    assert await english_on(page) == []
+    await page.locator("#needing-rows a", has_text="van-1").click()
+    await expect(page.locator("#visit-lead")).to_contain_text("Midiendo antes del trabajo; faltan alrededor de 35 min")
+    await expect(page.locator("#plot-words")).to_contain_text("el último")
+    for fold in await page.locator("#visit summary:visible").all():
+        await fold.click()
+    await expect(page.locator(".values")).to_contain_text("antes del trabajo, ")
+    assert await english_on(page) == []
+    await page.click("#ways a[data-way=past]")
+    await expect(page.locator("#look-words")).to_have_text("2 visitas, todas las que hay.")
+    assert await english_on(page) == []
+    await page.select_option("#language", "en")
+    await expect(page.locator("#look-words")).to_have_text("2 visits, all there are.")
 
 
 async def test_a_dispatchers_day(shop_config: ShopConfig, tmp_path: Path) -> None:
@@ -124,7 +178,7 @@ async def test_a_dispatchers_day(shop_config: ShopConfig, tmp_path: Path) -> Non
         await expect(page.locator(".system [data-part=checks]")).to_contain_text(
             "Air temperature split 24.1 degF: outside"
         )
-        await expect(page.locator(".system [data-part=findings]")).to_contain_text("Low airflow over the indoor coil")
+        await expect(page.locator(".system [data-part=findings]")).to_contain_text("Too little indoor air")
         await expect(page.locator("#seen")).to_contain_text("oil under the flare nut")
         await van.observe(700, "a bird's nest in the cabinet")
         await expect(page.locator("#seen")).to_contain_text("a bird's nest in the cabinet")
@@ -138,12 +192,23 @@ async def test_a_dispatchers_day(shop_config: ShopConfig, tmp_path: Path) -> Non
         await expect(page.locator(".values")).to_contain_text("11.5 +/- 2.1 degF")
         found = await Axe().run(page, options=WCAG)
         assert not found.violations_count, found.generate_report()
-        # it ends: what it wanted is left over
+        # in another language
+        await page.click("#ways a[data-way=day]")
+        await reads_in_spanish(page)
+        await page.goto(f"{here.url}#/visit/van-1/spring-1")
+        # it ends: what it wanted is left over; its seal comes while somebody looks
+        await expect(page.locator("#record-words")).to_contain_text("The visit goes on.")
         await van.tell(state="closed")
         await expect(page.locator("#visit-lead")).to_have_text("Closed.")
         await page.click("#ways a[data-way=day]")
         await expect(page.locator("#later-list li", has_text="spring-1")).to_contain_text("Approval and part")
         await expect(page.locator("#needing-rows tr")).to_have_count(1)
+        await page.goto(f"{here.url}#/visit/van-1/spring-1")
+        await expect(page.locator("#record-words")).to_contain_text("blocks")
+        assert "Sealed" not in await page.inner_text("#record-words")
+        await sealed(here.config, "van-1", "spring-1")
+        await van.clear()  # as a station does once it has the receipt
+        await expect(page.locator("#record-words")).to_contain_text("Sealed; the seal came")
         assert (watched.foreign, watched.complaints) == ([], [])
 
 
@@ -208,10 +273,13 @@ async def test_what_is_past_who_has_gone_silent_and_who_may_read(shop_config: Sh
 
 
 async def test_a_token_that_does_not_hold_opens_nothing(shop_config: ShopConfig, tmp_path: Path) -> None:
-    async with shop(shop_config, tmp_path) as here:
+    spanish = msgspec.structs.replace(shop_config, shop=msgspec.structs.replace(shop_config.shop, language="es"))
+    async with shop(spanish, tmp_path) as here:
         page = await (await here.chromium.new_context(**PHONE)).new_page()
         await page.goto(f"{here.url}#wrong")
-        await expect(page.locator("#login-why")).to_contain_text("unknown, revoked or expired")
+        await expect(page.locator("#login-why")).to_contain_text("no se conoce, se revocó o venció")
+        assert await page.get_attribute("html", "lang") == "es"
+        assert await english_on(page) == []
         assert await page.get_attribute("body", "data-ready") == "no"
         await page.fill("#login-form input", here.token)
         await page.keyboard.press("Enter")
@@ -219,7 +287,7 @@ async def test_a_token_that_does_not_hold_opens_nothing(shop_config: ShopConfig,
         assert await page.locator("#login").is_hidden()
         # a token that is taken back closes what is open with it
         revoke_token(here.config.folder, "front desk")
-        await expect(page.locator("#login-why")).to_contain_text("holds no longer", timeout=15000)
+        await expect(page.locator("#login-why")).to_contain_text("La clave ya no vale", timeout=15000)
         await expect(page.locator("#day")).to_be_hidden()
 
 

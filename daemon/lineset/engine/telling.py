@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from lineset.assess.finding import NOTHING_FOUND
 from lineset.contract import entry as e
 from lineset.engine.state import EngineState, FoundState, WantedState
 
@@ -19,6 +20,8 @@ def keep(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -> 
         del state.wanted[:-_MOST_WANTED]
     for each in out:
         if isinstance(each, e.Finding):
+            if each.id == NOTHING_FOUND:
+                continue  # that nothing was found is no finding for who plans the day
             found = state.systems[each.system].open_findings
             if each.state == "open":
                 found[f"{each.phase}/{each.id}"] = FoundState(each.phase, each.title, each.rank, each.confidence)

@@ -14,6 +14,7 @@ from pathlib import Path
 import structlog
 from starlette.requests import HTTPConnection
 
+from lineset.shop import words_refusals as words
 from lineset.shop.board_tokens import TOKENS_FILE, Scope, Token, hash_of, match, read_tokens
 from lineset.shop.errors import TokenError
 from lineset.shop.refusal import Refusal
@@ -82,13 +83,13 @@ class Access:
                 found = next((token for token in self.tokens() if token.sha256 == digest), None)
                 if found is not None and datetime.now(UTC) < found.expires:
                     return self._of(found)
-        raise _unknown("no token came with the request" if not given else "only bearer tokens are taken")
+        raise _unknown(words.NO_TOKEN if not given else "only bearer tokens are taken")
 
     def by_token(self, secret: str) -> Asker:
         """Who has this token. Raises Refusal (401)."""
         found = match(secret, self.tokens(), datetime.now(UTC))
         if found is None:
-            raise _unknown("this token is unknown, revoked or expired")
+            raise _unknown(words.UNKNOWN_TOKEN)
         return self._of(found)
 
     def _of(self, token: Token) -> Asker:

@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
+from lineset.shop import words_refusals as words
 from lineset.shop.access import Access
 from lineset.shop.asking import Busy
 from lineset.shop.cursor import WrongCursor
@@ -58,12 +59,10 @@ class _Answering:
                     Refusal(422, "this cursor was not given out for it", "parameter cursor", "begin without a cursor")
                 )
             except Busy:
-                return refused(
-                    Refusal(503, "the question took too long", request.url.path, "ask for less, or again in a moment")
-                )
+                return refused(Refusal(503, words.TOO_LONG, request.url.path, words.ASK_LESS))
             except ShopError as error:
                 log.error("the database could not be asked", where=error.where, problem=error.problem)
-                return refused(Refusal(503, "the database cannot be asked now", request.url.path, error.remedy))
+                return refused(Refusal(503, words.NO_DATABASE, request.url.path, error.remedy))
 
         return Route(BASE + endpoint.path, answer, methods=["GET"], name=endpoint.name)
 
@@ -77,7 +76,7 @@ class _Answering:
         if held is None:
             raise Refusal(
                 404,
-                "the shop holds no such visit",
+                words.NO_VISIT,
                 f"{station}/{visit}",
                 f"look in {BASE}/visits?station={station}",
             )

@@ -18,6 +18,7 @@ from starlette.websockets import WebSocket
 
 from lineset.board.server import PAGE as TECHNICIANS
 from lineset.board.server import Headers
+from lineset.equipment.language import LANGUAGES, all_words
 from lineset.shop.access import COOKIE, SESSION_S, Access
 from lineset.shop.api import api_routes, refused
 from lineset.shop.asking import Role
@@ -59,6 +60,15 @@ def application(config: ShopConfig, questions: Questions, access: Access) -> Sta
             )  # fmt: skip
         return response
 
+    async def words(request: Request) -> Response:
+        """A language and its sentences, for whoever asks: the page needs them before it can ask who that is."""
+        asked = request.query_params.get("language", "")
+        language = asked if asked in LANGUAGES else config.shop.language
+        return JSONResponse(
+            {"language": language, "languages": LANGUAGES, "words": all_words(language)},
+            headers={"cache-control": "no-cache"},
+        )
+
     async def mqtt(socket: WebSocket) -> None:
         await page_bridge(socket, access, config.broker_addresses)
 
@@ -66,6 +76,7 @@ def application(config: ShopConfig, questions: Questions, access: Access) -> Sta
     return Starlette(
         routes=[
             Route("/session", session),
+            Route("/words", words),
             WebSocketRoute("/mqtt", mqtt),
             Mount("/vendor", StaticFiles(directory=TECHNICIANS / "vendor")),
             Mount("/shared", StaticFiles(directory=TECHNICIANS / "js")),

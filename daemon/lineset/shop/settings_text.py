@@ -15,6 +15,7 @@ def settings_text(config: ShopConfig) -> str:
         "",
         "[shop]",
         f"name = {_text(config.shop.name)}  # a level of all topics: stations are told it by their join file",
+        f"language = {_text(config.shop.language)}  # of the day sheet: en, es",
         "",
         "[broker]",
         f"embedded = {_flag(broker.embedded)}  # the nodes below, run by lineset shop run; false: the broker at urls",

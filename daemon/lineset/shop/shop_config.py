@@ -16,6 +16,7 @@ from urllib.parse import unquote, urlsplit
 import msgspec
 
 from lineset.contract.topic import ROOT, TopicError, Topics, check_level
+from lineset.equipment.language import Language
 from lineset.shop.broker_reach import host_problem, url_problem
 from lineset.shop.errors import NoShopError, ShopSettingsError
 from lineset.stream.address import BrokerAddress, read_credentials
@@ -39,9 +40,10 @@ class _Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class ShopPart(_Part, frozen=True, kw_only=True):
-    """Who the shop is: `name` is a level of all its topics."""
+    """Who the shop is: `name` is a level of all its topics, `language` that of its day sheet."""
 
     name: str
+    language: Language = "en"
 
 
 class NodeSettings(_Part, frozen=True, kw_only=True):

@@ -29,7 +29,7 @@ from lineset.shop.shop_config import (
 )
 
 FULL = ShopConfig(
-    shop=ShopPart(name="north"),
+    shop=ShopPart(name="north", language="es"),
     broker=BrokerSettings(
         kind="nats",
         listen="127.0.0.1",
@@ -109,6 +109,7 @@ def test_a_database_beyond_loopback_is_reached_over_tls_only(tmp_path: Path) -> 
     [
         ("", "shop"),
         ('[shop]\nname = "North"', "a-z"),
+        ('[shop]\nname = "n"\nlanguage = "fr"', "fr"),
         ('[shop]\nname = "n"\n[broker]\nembedded = true', "0 nodes"),
         ('[shop]\nname = "n"\n[broker]\nembedded = false', "urls"),
         ('[shop]\nname = "n"\n[brokr]\nembedded = false', "brokr"),

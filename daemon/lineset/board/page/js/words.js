@@ -8,6 +8,10 @@ export function learn(words, language) {
     element.dataset.en ||= element.textContent;
     element.textContent = t(element.dataset.en);
   }
+  for (const element of document.querySelectorAll("[data-l]")) {
+    element.dataset.en ||= element.getAttribute("aria-label");
+    element.setAttribute("aria-label", t(element.dataset.en));
+  }
 }
 
 // t("{n} minutes left", {n: 5})

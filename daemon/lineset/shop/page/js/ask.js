@@ -1,4 +1,6 @@
 // Questions to the shop's API.
+import { t } from "../shared/words.js";
+
 let where = "api/v1";
 let token = "";
 
@@ -18,12 +20,12 @@ export async function ask(path, parameters = {}) {
   try {
     reply = await fetch(`${where}${path}${query.size ? `?${query}` : ""}`, { headers: headers() });
   } catch {
-    throw new Error("The shop's computer cannot be reached.");
+    throw new Error(t("The shop's computer cannot be reached."));
   }
   if (reply.ok) return reply.json();
   let problem = {};
   try { problem = await reply.json(); } catch { /* not one of our own answers */ }
-  const error = new Error(problem.what ? `${problem.what}: ${problem.remedy}` : `The answer was ${reply.status}.`);
+  const error = new Error(problem.what ? `${t(problem.what)}: ${t(problem.remedy)}` : t("The answer was {status}.", { status: reply.status }));
   error.status = reply.status;
   throw error;
 }

@@ -1,18 +1,21 @@
 // The page: who asks, which of its three sheets is open, and one drawing for many messages.
 import { keyed, make, say } from "../shared/dom.js";
+import { learn, t } from "../shared/words.js";
 import { askAll, askWith, headers } from "./ask.js";
 import { calibration, changed, connectedAnew, forgetUnseen, heardByRecord, known, online, openVisits, silence, take, takeNews } from "./known.js";
 import { connect, listenTo } from "./link.js";
 import { lookUp, openPast } from "./past.js";
 import { showSheet, summary } from "./sheet.js";
 import { closeVisit, openVisit, showVisit, takeDetail } from "./visit.js";
-import { dayWords, plural, spanWords, wantLines } from "./words.js";
+import { dateWords, dayWords, speak } from "./when.js";
+import { jobWords, plural, spanWords, upper, wantLines } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const LOOK_MS = 15000; // silence grows by itself
 const RECORD_MS = 300000; // what only the database knows is asked for again
 const NEWS_MS = 15000;
 const SHOWN = 8; // lines of a list before its fold
+const askForOne = () => t("Ask whoever keeps the shop's computer for a new one.");
 const ENDED_MS = 8000; // a visit that ended: its last blocks are on record by then
 let session = null;
 let token = "";
@@ -32,8 +35,27 @@ async function start() {
   const given = location.hash.length > 1 && !location.hash.startsWith("#/") ? location.hash.slice(1) : "";
   if (given) history.replaceState(null, "", `${location.pathname}#/`); // the token does not stay in the address bar
   token = given || sessionStorage.getItem("token") || "";
+  await learnLanguage();
   await enter();
 }
+
+// The reader's own choice, else the shop's language.
+async function learnLanguage() {
+  const chosen = localStorage.getItem("language") || "";
+  let told = { language: "en", words: {} };
+  try {
+    told = await (await fetch(`words?language=${encodeURIComponent(chosen)}`)).json();
+  } catch { /* what is wrong is said by the next question */ }
+  learn(told.words, told.language);
+  speak(told.language);
+  document.title = t("Day sheet");
+  $("language").value = told.language;
+}
+
+$("language").addEventListener("change", () => {
+  localStorage.setItem("language", $("language").value);
+  location.reload(); // this tab keeps its token
+});
 
 async function enter() {
   askWith({}, token);
@@ -41,13 +63,13 @@ async function enter() {
   try {
     reply = await fetch("session", { headers: headers() });
   } catch {
-    say($("link"), "The shop's computer cannot be reached. Trying again.");
+    say($("link"), t("The shop's computer cannot be reached. Trying again."));
     setTimeout(enter, 3000);
     return;
   }
   if (!reply.ok) {
     const problem = await reply.json().catch(() => ({}));
-    logIn(token ? `${upper(problem.what || "it was not taken")}. Ask whoever keeps the shop's computer for a new one.` : "");
+    logIn(token ? `${upper(problem.what ? t(problem.what) : t("the token was not taken"))}. ${askForOne()}` : "");
     return;
   }
   session = await reply.json();
@@ -63,15 +85,13 @@ async function enter() {
       draw();
     },
     settled: () => { fresh = false; forgetUnseen(); draw(); },
-    refused: () => logIn("The token holds no longer. Ask whoever keeps the shop's computer for a new one."),
+    refused: () => logIn(`${t("The token holds no longer.")} ${askForOne()}`),
   });
   askRecord();
   setInterval(askRecord, RECORD_MS);
   setInterval(() => { changed.all = true; draw(); }, LOOK_MS);
   turn();
 }
-
-const upper = (text) => `${text[0].toUpperCase()}${text.slice(1)}`;
 
 function logIn(why) {
   sessionStorage.removeItem("token");
@@ -104,7 +124,7 @@ async function askRecord() {
     changed.all = true;
     draw();
   } catch (error) {
-    if (error.status === 401) logIn("The token holds no longer. Ask whoever keeps the shop's computer for a new one.");
+    if (error.status === 401) logIn(`${t("The token holds no longer.")} ${askForOne()}`);
     // without the database the live sheet goes on
   }
 }
@@ -145,11 +165,11 @@ function draw() {
 function show() {
   due = false;
   if (!session) return;
-  say($("link"), linked ? "Connected." : "No connection; what is shown may be old. Trying again.");
+  say($("link"), linked ? t("Connected.") : t("No connection; what is shown may be old. Trying again."));
   askAfterEnd();
   if (way === "day") showDay();
   else if (way === "visit") showVisit(changed.all);
-  if (way !== "day") say($("head"), way === "past" ? "Look up a visit" : $("visit").dataset.head || "Visit");
+  if (way !== "day") say($("head"), way === "past" ? t("Look up a visit") : $("visit").dataset.head || t("Visit"));
   showNews();
   document.body.dataset.ready = linked ? "yes" : "no";
 }
@@ -163,7 +183,7 @@ function askAfterEnd() {
 
 function showDay() {
   const now = Date.now() / 1000;
-  say($("head"), `Day sheet, ${dayWords(now)}`);
+  say($("head"), t("Day sheet, {day}", { day: dayWords(now) }));
   const instruments = changed.all || changed.instruments;
   const all = instruments || changed.stations || changed.visits.size > 0;
   showSheet({ needing: part("needing"), going: part("going") }, $("none"), $("narrow").elements.text.value);
@@ -193,10 +213,16 @@ function showSilent(open, now) {
   $("silent").hidden = !silent.size;
   const rows = [...silent.values()].sort((a, b) => b.quiet - a.quiet);
   keyed($("silent-list"), rows, (row) => row.station, (row) => make("li", { class: "flag" }, make("a", { href: `#/visit/${row.station}/${row.visit}` })),
-    (item, row) => say(item.firstElementChild, `⚑ ${row.station} has been silent for ${spanWords(row.quiet)}, with job ${row.visit} open${online(row.station) ? " (it says that it is on the air)" : ""}.`));
-  for (const row of rows) if (!flagged.has(row.station)) { flagged.add(row.station); if (!fresh) tell(`${row.station} has been silent for ${spanWords(row.quiet)}.`); }
+    (item, row) => say(item.firstElementChild, silentLine(row)));
+  for (const row of rows) if (!flagged.has(row.station)) { flagged.add(row.station); if (!fresh) tell(t("{station} has been silent for {span}.", { station: row.station, span: spanWords(row.quiet) })); }
   for (const name of flagged) if (!silent.has(name)) flagged.delete(name);
   return silent;
+}
+
+function silentLine(row) {
+  const fill = { station: row.station, span: spanWords(row.quiet), visit: row.visit };
+  return online(row.station) ? t("⚑ {station} has been silent for {span}, with job {visit} open (it says that it is on the air).", fill)
+    : t("⚑ {station} has been silent for {span}, with job {visit} open.", fill);
 }
 
 function showCalibration(today) {
@@ -213,7 +239,8 @@ function showCalibration(today) {
   folded("calibration", rows, (row) => row.key, () => make("li"), (item, row) => {
     const past = row.due < today;
     item.className = past ? "flag" : "";
-    say(item, past ? `⚑ ${row.instrument} of ${row.station}: calibration ran out on ${row.due}.` : `${row.instrument} of ${row.station}: calibration is due on ${row.due}.`);
+    say(item, past ? t("⚑ {instrument} of {station}: calibration ran out on {date}.", { ...row, date: dateWords(row.due) })
+      : t("{instrument} of {station}: calibration is due on {date}.", { ...row, date: dateWords(row.due) }));
   });
   return rows.filter((row) => row.due < today).length;
 }
@@ -226,7 +253,7 @@ function showLeftOver() {
   const rows = [...fresh.filter((want) => !told.has(`${want.station}/${want.visit}/${want.seq}`)), ...leftOver.filter((want) => !isOpen(want))]
     .map((want) => ({ ...want, lines: wantLines({ wanted: [want], systems: {} }) }));
   $("later").hidden = !rows.length;
-  folded("later", rows, (row) => `${row.station}/${row.visit}/${row.seq}`, (row) => make("li", {}, make("a", { href: `#/visit/${row.station}/${row.visit}` }, `${row.station}, job ${row.visit}`), " ", make("span")),
+  folded("later", rows, (row) => `${row.station}/${row.visit}/${row.seq}`, (row) => make("li", {}, make("a", { href: `#/visit/${row.station}/${row.visit}` }, jobWords(row.station, row.visit)), " ", make("span")),
     (item, row) => {
       say(item.lastElementChild, row.lines.map((line) => line.text).join(" "));
     });
@@ -254,7 +281,7 @@ function showAway(open, now) {
   say($("away-words"), plural(away.length, "1 station without an open visit is not on the air.", "{n} stations without an open visit are not on the air."));
   if (!$("away-fold").open) return;
   keyed($("away-list"), away, (its) => its.name, () => make("li"), (item, its) =>
-    say(item, its.heard ? `${its.name}: last heard ${spanWords(Math.max(0, now - its.heard))} ago` : `${its.name}: not heard of yet`));
+    say(item, its.heard ? t("{station}: last heard {span} ago", { station: its.name, span: spanWords(Math.max(0, now - its.heard)) }) : t("{station}: not heard of yet", { station: its.name })));
 }
 
 // -------------------------------------------------------------------------------------------------------- news
@@ -269,8 +296,8 @@ function tell(text) {
 function showNews() {
   const news = takeNews();
   if (!news.length) return;
-  if (news.length > 2) { tell(`${news.length} new wants of the shop.`); return; }
-  tell(news.map((each) => `${each.station}, job ${each.visit}. ${wantLines({ wanted: [each.want], systems: {} }).map((line) => line.text).join(" ")}`).join(" "));
+  if (news.length > 2) { tell(t("{n} new wants of the shop.", { n: news.length })); return; }
+  tell(news.map((each) => `${jobWords(each.station, each.visit)}. ${wantLines({ wanted: [each.want], systems: {} }).map((line) => line.text).join(" ")}`).join(" "));
 }
 
 // ------------------------------------------------------------------------------------------------------- hands

@@ -1,9 +1,12 @@
 // Looking up visits by system, station and day.
 import { keyed, make, say } from "../shared/dom.js";
+import { t } from "../shared/words.js";
 import { ask } from "./ask.js";
+import { momentWords } from "./when.js";
+import { jobWords, plural, technicianWords } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
-const STATE = { open: "open", closed: "closed, its seal is still to come", sealed: "closed and sealed", removed: "removed after its time" };
+const STATE = { open: "still open", closed: "closed, its seal is still to come", sealed: "closed and sealed", removed: "removed after its time" };
 let found = [];
 let next = null;
 let asked = {};
@@ -30,12 +33,12 @@ export async function lookUp() {
 }
 
 async function older() {
-  say($("look-words"), "Looking.");
+  say($("look-words"), t("Looking."));
   try {
     const page = await ask("/visits", { ...asked, cursor: found.length ? next : "" });
     found.push(...page.visits);
     next = page.next;
-    say($("look-words"), !found.length ? "The shop holds no such visit." : next ? `The latest ${found.length}.` : found.length === 1 ? "1 visit." : `${found.length} visits, all there are.`);
+    say($("look-words"), !found.length ? t("The shop holds no such visit.") : next ? t("The latest {n}.", { n: found.length }) : plural(found.length, "1 visit.", "{n} visits, all there are."));
   } catch (error) {
     say($("look-words"), error.message);
     next = null;
@@ -51,12 +54,11 @@ function show() {
 
 function build(row) {
   const cell = (...parts) => make("td", { role: "cell" }, ...parts);
-  const opened = row.opened_at ? new Date(row.opened_at) : null;
   return make("tr", { role: "row" },
-    cell(opened ? opened.toLocaleString([], { year: "numeric", month: "short", day: "numeric", hour: "numeric", minute: "2-digit" }) : ""),
-    cell(make("a", { class: "who", href: `#/visit/${row.station}/${row.visit}` }, `${row.station}, job ${row.visit}`), row.technician ? make("p", {}, `technician ${row.technician}`) : ""),
+    cell(row.opened_at ? momentWords(Date.parse(row.opened_at) / 1000) : ""),
+    cell(make("a", { class: "who", href: `#/visit/${row.station}/${row.visit}` }, jobWords(row.station, row.visit)), row.technician ? make("p", {}, technicianWords(row.technician)) : ""),
     cell(row.systems.map((system) => [system.title || system.id, system.refrigerant].filter(Boolean).join(", ")).join("; ")),
-    cell(STATE[row.state] || row.state));
+    cell(t(STATE[row.state] || row.state)));
 }
 
 $("more").addEventListener("click", older);

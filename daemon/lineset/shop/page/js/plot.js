@@ -1,6 +1,9 @@
 // One plot of one value: lowest and highest of each span from the record, then what comes live.
 import { say } from "../shared/dom.js";
+import { t } from "../shared/words.js";
 import { ask } from "./ask.js";
+import { marks, momentWords } from "./when.js";
+import { upper } from "./words.js";
 
 const LIVE_GAP_S = 2;
 let plot = null;
@@ -26,7 +29,7 @@ export async function showPlot(open, value, holder, words) {
   wordsOf = words;
   const slash = value.indexOf("/");
   const [system, name] = [value.slice(0, slash), value.slice(slash + 1)];
-  say(words, "Looking.");
+  say(words, t("Looking."));
   try {
     const told = await ask(`/visits/${open.station}/${open.visit}/series`, { name, system, points: 800 });
     if (asked !== key) return;
@@ -65,8 +68,11 @@ function drawPlot() {
     const [ink, mark, rule] = ["--ink", "--mark", "--rule"].map((name) => style.getPropertyValue(name).trim());
     const axis = { stroke: ink, grid: { stroke: rule, width: 0.5 }, ticks: { stroke: rule } };
     plot = new uPlot({
-      width, height: 280, cursor: { drag: { x: true, y: false } }, scales: { x: { time: true } }, axes: [axis, { ...axis, label: shown.unit, size: 64 }],
-      series: [{ label: "time" }, { label: "lowest", stroke: mark, width: 1.5 }, { label: "highest", stroke: mark, width: 1.5 }],
+      width, height: 280, cursor: { drag: { x: true, y: false } }, scales: { x: { time: true } }, axes: [{ ...axis, values: (its, times) => marks(times) }, { ...axis, label: shown.unit, size: 64 }],
+      series: [
+        { label: t("time"), value: (its, at) => (at === null ? "" : momentWords(at)) }, { label: t("lowest"), stroke: mark, width: 1.5 },
+        { label: t("highest"), stroke: mark, width: 1.5 },
+      ],
       bands: [{ series: [2, 1], fill: `${mark}40` }],
     }, shown.data, holderOf);
   } else {
@@ -74,7 +80,9 @@ function drawPlot() {
     plot.setData(shown.data);
   }
   // the same in words, for who cannot see it
-  say(wordsOf, times.length ? `${shown.title}: from ${lowest(low)} to ${highest(high)}${shown.unit ? ` ${shown.unit}` : ""}, last ${high[high.length - 1]}.` : "No values.");
+  say(wordsOf, times.length ? t("{title}: from {low} to {high}, last {last}.", {
+    title: upper(t(shown.title)), low: lowest(low), high: `${highest(high)}${shown.unit ? ` ${shown.unit}` : ""}`, last: high[high.length - 1],
+  }) : t("No values."));
 }
 
 const lowest = (values) => values.reduce((least, value) => Math.min(least, value), Infinity);

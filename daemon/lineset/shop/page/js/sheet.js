@@ -1,7 +1,9 @@
 // The ruled sheet of visits: who needs something first, then who will be free next. Only rows that changed are touched.
 import { keyed, make, say } from "../shared/dom.js";
+import { t } from "../shared/words.js";
 import { changed, known, online, openVisits, silence } from "./known.js";
-import { foundLines, leftWords, phaseWords, plural, pressing, progressWords, sinceWords, spanWords, wantLines } from "./words.js";
+import { sinceWords } from "./when.js";
+import { farWords, foundLines, jobWords, plural, pressing, progressWords, silentWords, technicianWords, wantLines } from "./words.js";
 
 const CALM = 100; // nothing is wanted
 const BUCKET = 10; // minutes: a row does not change places for less
@@ -45,7 +47,7 @@ export function showSheet(parts, none, narrowed) {
       if (its && its.row && its.row.isConnected) its.row.querySelector("a").focus({ preventScroll: true });
     }
     none.hidden = rows.length > 0 || !text; // that no visit is open at all the summary says
-    say(none, "No open visit fits.");
+    say(none, t("No open visit fits."));
   } else {
     for (const key of changed.visits) {
       const its = known.visits.get(key);
@@ -71,7 +73,7 @@ function fits(its, text) {
 
 function build(its, wide) {
   const cell = (...parts) => make("td", { role: "cell" }, ...parts);
-  const whose = cell(make("a", { class: "who", href: `#/visit/${its.station}/${its.visit}` }, `${its.station}, job ${its.visit}`), make("p"));
+  const whose = cell(make("a", { class: "who", href: `#/visit/${its.station}/${its.visit}` }, jobWords(its.station, its.visit)), make("p"));
   const row = make("tr", { role: "row" }, whose, cell(make("p"), make("p")), wide ? make("td", { role: "cell", class: "wants" }) : "", cell());
   return row;
 }
@@ -83,12 +85,9 @@ function renew(row, its) {
   if (row.shown === state) return; // nothing that is shown has changed
   row.shown = state;
   const [whose, far] = row.children;
-  const left = leftWords(visit);
-  say(whose.lastElementChild, [visit.technician ? `technician ${visit.technician}` : "", sinceWords(visit.opened, now())].filter(Boolean).join(", "));
-  say(far.firstElementChild, silent
-    ? `⚑ Silent for ${spanWords(silent)}. Last heard of: ${phaseWords(visit.phase).toLowerCase()}.`
-    : `${phaseWords(visit.phase)}${left ? `; ${left}` : ""}.`);
-  say(far.lastElementChild, [progressWords(visit), !silent && !online(its.station) ? "off the air at the moment" : ""].filter(Boolean).join("; "));
+  say(whose.lastElementChild, [technicianWords(visit.technician), sinceWords(visit.opened, now())].filter(Boolean).join(", "));
+  say(far.firstElementChild, silent ? silentWords(visit, silent) : farWords(visit));
+  say(far.lastElementChild, [progressWords(visit), !silent && !online(its.station) ? t("off the air at the moment") : ""].filter(Boolean).join("; "));
   if (row.children.length === 4) lines(row.children[2], wantLines(visit));
   lines(row.lastElementChild, foundLines(visit).map((text, at) => ({ key: String(at), text })));
 }
@@ -104,6 +103,6 @@ export function summary(counts) {
   if (needing) parts.push(plural(needing, "1 needs something of the shop", "{n} need something of the shop"));
   if (silent) parts.push(plural(silent, "1 station is silent too long", "{n} stations are silent too long"));
   if (over) parts.push(plural(over, "1 instrument is past its calibration", "{n} instruments are past their calibration"));
-  const head = open ? plural(open, "1 visit is open", "{n} visits are open") : "No visit is open";
-  return `${head}${parts.length ? `; ${parts.join("; ")}` : open ? ", and nobody needs anything" : ""}.`;
+  const head = open ? plural(open, "1 visit is open", "{n} visits are open") : t("No visit is open");
+  return `${head}${parts.length ? `; ${parts.join("; ")}` : open ? t(", and nobody needs anything") : ""}.`;
 }
