@@ -19,6 +19,7 @@ const askForOne = () => t("Ask whoever keeps the shop's computer for a new one."
 const ENDED_MS = 8000; // a visit that ended: its last blocks are on record by then
 let session = null;
 let token = "";
+let language = null; // the words of the page, on their way
 let linked = false;
 let due = false;
 let way = "";
@@ -35,7 +36,7 @@ async function start() {
   const given = location.hash.length > 1 && !location.hash.startsWith("#/") ? location.hash.slice(1) : "";
   if (given) history.replaceState(null, "", `${location.pathname}#/`); // the token does not stay in the address bar
   token = given || sessionStorage.getItem("token") || "";
-  await learnLanguage();
+  language = learnLanguage();
   await enter();
 }
 
@@ -61,8 +62,9 @@ async function enter() {
   askWith({}, token);
   let reply;
   try {
-    reply = await fetch("session", { headers: headers() });
+    [reply] = await Promise.all([fetch("session", { headers: headers() }), language]);
   } catch {
+    await language;
     say($("link"), t("The shop's computer cannot be reached. Trying again."));
     setTimeout(enter, 3000);
     return;

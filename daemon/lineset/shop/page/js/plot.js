@@ -68,7 +68,7 @@ function drawPlot() {
     const [ink, mark, rule] = ["--ink", "--mark", "--rule"].map((name) => style.getPropertyValue(name).trim());
     const axis = { stroke: ink, grid: { stroke: rule, width: 0.5 }, ticks: { stroke: rule } };
     plot = new uPlot({
-      width, height: 280, cursor: { drag: { x: true, y: false } }, scales: { x: { time: true } }, axes: [{ ...axis, values: (its, times) => marks(times) }, { ...axis, label: shown.unit, size: 64 }],
+      width, height: 280, cursor: { drag: { x: true, y: false } }, scales: { x: { time: true } }, axes: [{ ...axis, space: 84, values: (its, times) => marks(times) }, { ...axis, label: shown.unit, size: 64 }],
       series: [
         { label: t("time"), value: (its, at) => (at === null ? "" : momentWords(at)) }, { label: t("lowest"), stroke: mark, width: 1.5 },
         { label: t("highest"), stroke: mark, width: 1.5 },

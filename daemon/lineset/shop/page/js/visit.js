@@ -4,7 +4,7 @@ import { t } from "../shared/words.js";
 import { address, ask, askAll } from "./ask.js";
 import { known, online, silence } from "./known.js";
 import { clearPlot, live, showPlot } from "./plot.js";
-import { clock, closedWords, momentWords, sinceWords } from "./when.js";
+import { clock, closedWords, momentWords, once, sinceWords } from "./when.js";
 import { aboutWords, farWords, jobWords, plural, progressWords, silentWords, technicianWords, upper, wantLines } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
@@ -289,7 +289,7 @@ function showRecord() {
   const detail = open.detail;
   say($("record-words"), !detail ? open.missing : [
     t("{blocks} blocks with {entries} entries are held.", { blocks: detail.blocks, entries: detail.through }),
-    detail.about.state === "sealed" ? t("Sealed; the seal came {when}.", { when: momentWords(Date.parse(detail.about.sealed_at) / 1000) })
+    detail.about.state === "sealed" ? once(t("Sealed; the seal came {when}.", { when: momentWords(Date.parse(detail.about.sealed_at) / 1000) }))
       : detail.about.state === "removed" ? t("Its readings were removed after their time.")
       : detail.about.state === "open" ? t("The visit goes on.") : t("The seal is still to come."),
   ].join(" "));

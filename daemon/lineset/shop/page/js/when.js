@@ -49,8 +49,11 @@ export function sinceWords(opened, now) {
 
 export function closedWords(closed, now) {
   if (!closed) return t("Closed.");
-  return sameDay(closed, now) ? t("Closed at {time}.", { time: clock(closed) }) : t("Closed on {day}, {time}.", { day: dayWords(closed), time: clock(closed) });
+  return once(sameDay(closed, now) ? t("Closed at {time}.", { time: clock(closed) }) : t("Closed on {day}, {time}.", { day: dayWords(closed), time: clock(closed) }));
 }
+
+// A sentence that ends with an abbreviation (7:49 p.m.) has one full stop.
+export const once = (text) => text.replace(/\.\.$/, ".");
 
 // Marks of a plot's time axis: times, and the day where a mark begins another.
 export function marks(times) {
