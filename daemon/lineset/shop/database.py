@@ -25,7 +25,7 @@ def driver() -> Any:
         import asyncpg
     except ImportError as error:
         raise ShopProgramError(
-            "asyncpg", "this package is not installed, and the shop needs it", 'Run: pip install "lineset[shop]"'
+            "asyncpg", "this package is not installed, and the shop needs it", 'In the checkout: pip install ".[shop]"'
         ) from error
     return asyncpg
 

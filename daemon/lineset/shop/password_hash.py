@@ -28,7 +28,7 @@ def bcrypt(password: str, salt: bytes | None = None) -> str:
         import bcrypt as library
     except ImportError as error:
         raise ShopProgramError(
-            "bcrypt", "this package is not installed, and the shop needs it", 'Run: pip install "lineset[shop]"'
+            "bcrypt", "this package is not installed, and the shop needs it", 'In the checkout: pip install ".[shop]"'
         ) from error
     salt = secrets.token_bytes(16) if salt is None else salt
     if len(salt) != 16:
