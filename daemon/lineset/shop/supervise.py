@@ -185,12 +185,15 @@ class Supervisor:
     async def _run(self, plans: list[tuple[Kind, str, ChildPlan]]) -> None:
         children = [(kind, where, Child(plan, self._tell)) for kind, where, plan in plans]
         self._children += children
+        first: BaseException | None = None
         try:
             async with asyncio.TaskGroup() as group:
                 for _, _, child in children:
                     group.create_task(child.start())
         except* ShopError as errors:
-            raise errors.exceptions[0] from None
+            first = errors.exceptions[0]
+        if first is not None:  # raised in the clause itself it would come out in a group again
+            raise first
 
     async def _reload(self, node: Child) -> None:
         done = broker_nodes.RELOADED[self.config.broker.kind]

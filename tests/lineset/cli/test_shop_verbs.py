@@ -6,6 +6,7 @@ import asyncio
 import errno
 import json
 import os
+import socket
 import stat
 from collections.abc import Iterator
 from pathlib import Path
@@ -102,6 +103,18 @@ async def test_wrong_words_change_nothing(shop: ShopConfig, tmp_path: Path) -> N
     assert not (tmp_path / "names").exists()  # so that the right words find an empty place
     assert not stations.read_stations(shop).stations
     assert not list(tmp_path.glob("*.join"))
+
+
+async def test_a_port_that_another_program_has_is_a_sentence(shop: ShopConfig) -> None:
+    node = shop.broker.node[0]
+    with socket.socket() as other:
+        other.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        other.bind((shop.broker.listen, node.port))
+        other.listen()
+        async with lineset("shop", "run", "--folder", str(shop.folder)) as running:
+            line = await running.until("another program listens", err=True)
+            assert line.startswith("lineset shop run: broker n1")
+            assert await running.process.wait() == 1
 
 
 async def test_a_place_that_cannot_be_written_changes_nothing(
