@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lineset.cli.printed import printed
 from lineset.cli.shop_selection import ShopFolderOption, ShopOption, SinceOption, StationsOption, UntilOption
 from lineset.cli.station_access import JsonOption, say_error
 from lineset.cli.which_visit import DataOption, visit_names, which_visit
@@ -205,10 +206,10 @@ def _tell(
             text = msgspec.json.format(msgspec.json.encode(audit_), indent=2).decode()
             typer.echo(("[" if first else ",") + "\n  " + text.replace("\n", "\n  "), nl=False)
         elif brief and audit_.outcome == "pass":
-            typer.echo(in_a_line(audit_))
+            typer.echo(printed(in_a_line(audit_)))
         else:
             for line in in_sentences(audit_):
-                typer.echo(line)
+                typer.echo(printed(line))
             typer.echo()
         if signing is not None:
             path = signing(audit_)
@@ -279,5 +280,6 @@ def _check_signed(files: list[Path], keys: list[bytes], as_json: bool) -> int:
         typer.echo("  as its auditor signed it" if well else "  NOT what was signed: changed since, or never signed so")
         whose = "the right one" if right and keys else ("ANOTHER one" if keys else "not known here; compare its digits")
         typer.echo(f"  the auditor's key {signed.public_key} is {whose}")
-        typer.echo(f"  it said on {when} UTC by its own clock: {said.outcome}, {said.target}, head {said.head}")
+        what = printed(f"{said.outcome}, {said.target}, head {said.head}")
+        typer.echo(f"  it said on {when} UTC by its own clock: {what}")
     return code

@@ -9,6 +9,7 @@ from typing import Any
 import msgspec
 
 from lineset.cli.cautions import cautions
+from lineset.cli.printed import printed
 from lineset_drivers.profile import Profile
 from lineset_drivers.radio_survey import HeardInstrument, RadioSurvey
 from lineset_drivers.survey import Found
@@ -145,7 +146,7 @@ def _described(place: Found) -> str:
 
 def _printable(text: str) -> str:
     # adverts and identities come from strangers: no control character of theirs reaches the terminal
-    return "".join(c if c.isprintable() else "?" for c in text)[:80]
+    return printed(text)[:80]
 
 
 def data(places: Sequence[Found], heard: RadioSurvey) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from lineset.cli.printed import printed
 from lineset.cli.shop_folder import FolderOption, explained, load
 from lineset.cli.station_access import REFUSED, WRONG, JsonOption, say_error
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from lineset.shop.shop_config import ShopConfig
 
 _VERB = "shop aside"
+_MOST = 200  # that are listed
 
 
 def aside(
@@ -58,14 +60,16 @@ def aside(
         noted = _ask(config, lambda connection: kept_aside.note(connection, done, by))
         typer.echo(json.dumps({"noted": noted}) if as_json else f"Noted: {', '.join(map(str, noted)) or 'none is new'}")
         return
-    found = _ask(config, lambda connection: kept_aside.listed(connection, everything=everything))
+    found = _ask(config, lambda connection: kept_aside.listed(connection, everything=everything, most=_MOST + 1))
     if as_json:
         import msgspec
 
-        typer.echo(json.dumps(msgspec.to_builtins(found), indent=2))
+        typer.echo(json.dumps(msgspec.to_builtins(found[:_MOST]), indent=2))
         return
-    for each in found:
-        typer.echo(_sentence(each))
+    for each in found[:_MOST]:
+        typer.echo(printed(_sentence(each)))
+    if len(found) > _MOST:
+        typer.echo(f"These are the first {_MOST} and there are more: tick off with --done what was looked into.")
     if not found:
         typer.echo("Nothing was put aside that nobody has looked into.")
 

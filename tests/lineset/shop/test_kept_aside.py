@@ -9,7 +9,9 @@ from pathlib import Path
 from shop_blocks import changed, sent, write_journal
 from typer.testing import CliRunner
 
+from lineset.cli.main import app as main_app
 from lineset.cli.shop import app
+from lineset.contract import entry as e
 from lineset.shop.shop_config import ShopConfig
 from lineset.shop.storing import Store
 
@@ -46,3 +48,25 @@ async def test_the_verb(shop_config: ShopConfig, tmp_path: Path) -> None:
     _, out, _ = await said(*verb, "--all")
     assert "forged" in out
     assert "technician 7" in out
+
+
+async def test_a_stranger_s_words_stay_in_their_line(shop_config: ShopConfig, tmp_path: Path) -> None:
+    """A record under another's name brings a name that would clear the screen and write a line of ours."""
+    visit = sent(write_journal(tmp_path / "j"))
+    meta = json.loads(visit.payloads[0][0])["meta"]
+    false = changed(visit.payloads[0][0], meta={**meta, "station": "x\x1b[2J\nPASS  van-1/visit-1"})
+    store = Store(shop_config.database("collector"), "k0")
+    await store.store([visit.arrived(1, false)])
+    await store.close()
+    _, out, _ = await said("aside", "--folder", str(shop_config.folder))
+    assert "x?[2J?PASS  van-1/visit-1" in out
+    assert len(out.splitlines()) == 1
+
+
+def test_a_forged_title_writes_no_line_of_the_audit(tmp_path: Path) -> None:
+    title = "a\x1b[2J\nPASS  all"
+    verdict = e.Checked(system="main", phase="before", name="split", title=title, state="pass", reason="")
+    path = write_journal(tmp_path / "j", [(1, verdict), (2, e.Closed(by="t"))])
+    out = CliRunner().invoke(main_app, ["audit", str(path), "--data", str(tmp_path)]).stdout
+    assert "a?[2J?PASS  all" in out
+    assert not any(line.startswith("PASS  all") for line in out.splitlines())
