@@ -17,6 +17,7 @@ CANNOT = (
     "which wire or pipe a clamp or probe was on: only where it was said to be",
     "that an instrument told the truth: only what it sent, and what calibration was on record",
     "that nobody cut off the end of a visit that is not sealed, or kept a whole visit back",
+    "that two records are of two visits: who holds the station's key can seal the same readings under another name",
     "anything about the time before the seal to one who holds the station's key: whoever has it can write and seal "
     "another record, unless a block of it had reached somebody else before",
 )

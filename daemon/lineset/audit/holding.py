@@ -335,6 +335,10 @@ class Holding:
                 f"the seal that the shop has names key {received.public_key.hex()}, the station's is {visit.key.hex()}"
             )
             self._said.wrong(text, about="seal", rests=0)
+        if received is not None and not visit.key:
+            text = "the shop knows no key of this station, though its first seal made one known: it was taken out"
+            means = "Done on purpose after a laptop was replaced, or by somebody who writes to the database."
+            self._said.note(text, about="seal", means=means)
         if visit.revoked is not None and visit.last_received > visit.revoked:
             text = f"the station was revoked on {iso(visit.revoked)}, and blocks came until {iso(visit.last_received)}"
             self._said.note(text)

@@ -155,6 +155,13 @@ def serial_ports(config: Config | None) -> Diagnosis:
     links = [i.spec.link for i in config.instruments] if config is not None else []
     ports += [path for link in links if (path := _path_of(link)) and path not in ports and os.path.exists(path)]
     barred = [port for port in ports if not os.access(port, os.R_OK | os.W_OK)]
+    # a built-in port that belongs to root is nobody's instrument, unless the configuration names it
+    ours = {_path_of(link) for link in links}
+    foreign = {port for port in barred if port not in ours and _group_of(port) == "root"}
+    ports, barred = ([port for port in each if port not in foreign] for each in (ports, barred))
+    if any(_group_of(port) == "root" for port in barred):
+        remedy = "Give the port a group of its own (a udev rule) and join that; never join the group root"
+        return Diagnosis("serial ports", STOPS, f"no permission to open {', '.join(barred)}", remedy)
     if barred:
         groups = sorted({_group_of(port) for port in barred})
         remedy = " and ".join(f"sudo usermod -aG {group} {_user()}" for group in groups)

@@ -16,7 +16,7 @@ from lineset.shop.shop_config import DatabaseAddress
 async def restore(
     address: DatabaseAddress, shop: str, selection: Selection, out: Path, progress: Progress | None = None
 ) -> Exported:
-    """Write `STATION-VISIT.journal` into `out` for each visit selected, row for row as the station recorded it.
+    """Write `STATION.VISIT.journal` into `out` for each visit selected, row for row as the station recorded it.
 
     Nothing that is there is written over. Raises ExportError (bytes that do not hash: the audit tells more),
     DatabaseError, JournalError, OSError.
@@ -31,7 +31,7 @@ async def restore(
             visit = await received.visit(name.id)
             if visit is None or visit.removed is not None:
                 continue
-            path = out / f"{visit.station}-{visit.visit}{SUFFIX}"
+            path = out / f"{visit.station}.{visit.visit}{SUFFIX}"  # neither name may hold a dot
             try:
                 with Rebuilding(path, visit.meta) as made:
                     async for stored in received.blocks(visit):

@@ -148,6 +148,8 @@ def _why_not(path: str, error: OSError) -> LinkError:
         with contextlib.suppress(OSError, KeyError):
             group = grp.getgrgid(os.stat(path).st_gid).gr_name
         remedy = f"Add the user to the group {group} (sudo usermod -aG {group} NAME) and sign in again"
+        if group == "root":  # whoever joins that may do more than read a port
+            remedy = "Give the port a group of its own (a udev rule), join that, and sign in again"
         return LinkError(where, "no permission to open the port", remedy=remedy)
     if code in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK):
         return LinkError(where, f"the port is in use by {holder_of(path)}", remedy="Close that program")

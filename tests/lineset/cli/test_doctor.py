@@ -101,10 +101,27 @@ def test_a_barred_port_names_its_group(
     port.touch()
     monkeypatch.setattr(serial_ports, "list_ports", lambda: [serial_ports.Port(str(port), "adapter")])
     monkeypatch.setattr(os, "access", lambda *_: False)  # the tests may run as root, who may open everything
+    monkeypatch.setattr(doctor_machine, "_group_of", lambda _: "dialout")
     found = doctor_machine.serial_ports(read(config) if config else None)
     assert found.state == state
     assert str(port) in found.found
-    assert "sudo usermod -aG" in found.remedy
+    assert "sudo usermod -aG dialout" in found.remedy
+
+
+def test_nobody_is_told_to_join_the_group_root(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    port = tmp_path / "ttyS0"
+    port.touch()
+    monkeypatch.setattr(serial_ports, "list_ports", lambda: [serial_ports.Port(str(port), "built in")])
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    monkeypatch.setattr(doctor_machine, "_group_of", lambda _: "root")
+    foreign = doctor_machine.serial_ports(None)  # a built-in port that nobody uses
+    assert str(port) not in foreign.found + foreign.remedy
+    named = (
+        HEAD + f'[[instrument]]\nid = "g"\nprofile = "pressure-transducer-2ch"\nlink = "serial://{port}"\nunit = 1\n'
+    )
+    found = doctor_machine.serial_ports(read(named))
+    assert (found.state, str(port) in found.found) == (STOPS, True)
+    assert "usermod" not in found.remedy
 
 
 def test_ports_that_may_be_opened_are_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -45,7 +45,7 @@ def test_a_token_is_made_named_and_taken_back(folder: Path) -> None:
     assert runner.invoke(app, ["token", "revoke", "front desk", *where]).exit_code == 1
     assert match(told["token"], read_tokens(folder), datetime.now(UTC)) is None
     wrong = runner.invoke(app, ["token", "add", "x", "--scope", "everything", *where])
-    assert wrong.exit_code == 1
+    assert wrong.exit_code == 2
     assert "board or notes" in wrong.output
 
 

@@ -165,7 +165,7 @@ async def test_journals_come_back_as_the_station_had_them(
     assert (code, err) == (0, "")
     assert "2 journals" in out
     for journal in journals:
-        again = tmp_path / "back" / f"van-{journal.name}"
+        again = tmp_path / "back" / f"van.{journal.name}"
         assert verify(again).ok
         with JournalReader(journal) as one, JournalReader(again) as other:
             assert list(one.stored_rows()) == list(other.stored_rows())
