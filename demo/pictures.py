@@ -45,6 +45,7 @@ async def day_sheet(chromium: str) -> int:
     from playwright.async_api import async_playwright
 
     with tempfile.TemporaryDirectory() as folder:
+        Path(folder).chmod(0o711)  # as root the database runs as another user, who has to pass here
         demo = await asyncio.create_subprocess_exec(
             sys.executable, str(HERE / "play.py"), "--shop", "--once", "--out", folder, stdout=asyncio.subprocess.PIPE
         )
