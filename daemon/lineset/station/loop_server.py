@@ -64,6 +64,7 @@ class LoopServer:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listener.bind(("0.0.0.0" if self.network else "127.0.0.1", self.port))
+            listener.listen(128)  # two that start at one moment can both bind; only one of them can listen
         except OSError as error:
             listener.close()
             raise self._refused(

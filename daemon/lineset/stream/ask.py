@@ -53,17 +53,20 @@ async def ask(
     live = False
     offline = ""
     asking: asyncio.Task[None] | None = None
+    looking: asyncio.Task[None] | None = None
     try:
         async with asyncio.timeout(timeout_s), asyncio.timeout(None) as starting:
             client = await connect(address, f"lineset-ask-{request}")
             try:
                 await faithful(client.subscribe([(topics.reply(request), 1), (topics.station(), 1)]))
+                looking = asyncio.create_task(_keep_looking(client, topics.station()))
                 async for message in client.messages:
                     payload = message.payload if isinstance(message.payload, bytes) else b""
                     if message.topic.value == topics.reply(request):
                         return msgspec.json.decode(payload, type=Reply)
                     if message.retain and live:
                         continue  # what the broker had kept may come after what is said now
+                    looking.cancel()
                     live = not message.retain
                     station = msgspec.json.decode(payload, type=StationMessage)
                     if not station.online:
@@ -77,9 +80,10 @@ async def ask(
             except aiomqtt.MqttError as error:
                 raise ConnectionLost(f"{address}: the connection ended before the reply came ({error})") from error
             finally:
-                if asking is not None:
-                    asking.cancel()
-                    await asyncio.gather(asking, return_exceptions=True)
+                tasks = [task for task in (asking, looking) if task is not None]
+                for task in tasks:
+                    task.cancel()
+                await asyncio.gather(*tasks, return_exceptions=True)
                 await disconnect(client)
     except TimeoutError:
         if starting.expired():
@@ -95,6 +99,16 @@ async def ask(
         f"station {topics.station_id} gave no reply to {verb!r} within {timeout_s:g} s: it is busy or stopped, "
         f"or {address.username or 'an anonymous user'!r} may not give commands"
     )
+
+
+async def _keep_looking(client: aiomqtt.Client, topic: str) -> None:
+    """Subscribe again now and then: a broker may pass over a retained message that is replaced at that very moment.
+
+    Each subscription brings what is retained again (MQTT 3.1.1, 3.8.4).
+    """
+    while True:
+        await asyncio.sleep(_AGAIN_S)
+        await faithful(client.subscribe([(topic, 1)]))
 
 
 async def _keep_asking(client: aiomqtt.Client, topic: str, body: Request) -> None:
