@@ -183,7 +183,10 @@ async def collecting(address: Callable[[], BrokerAddress]) -> AsyncIterator[Hand
         await collector.until(lambda: collector.sessions or task.done())
         yield collector
     finally:
-        task.cancel()
+        # again until it ends: before Python 3.12 the library can swallow a cancellation that comes with its answer
+        while not task.done():
+            task.cancel()
+            await asyncio.wait({task}, timeout=0.5)
         with contextlib.suppress(asyncio.CancelledError):
             await task
 
