@@ -16,8 +16,9 @@ from lineset.station.daemon import Station
 @pytest.fixture(autouse=True)
 def _logs_as_they_were() -> Iterator[None]:
     """Verbs that run within the test set the log up for themselves."""
+    before = structlog.get_config()
     yield
-    structlog.reset_defaults()
+    structlog.configure(**before)
 
 
 @pytest.fixture

@@ -10,6 +10,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
+from cli_process import said
 from driver_peers import PtyPeer
 from shop_by_hand import collecting, in_the_file, rows_by_hand
 from station_rig import (
@@ -26,10 +27,8 @@ from station_rig import (
     station_text,
     visit_journal,
 )
-from typer.testing import CliRunner
 
 from lineset.cli.doctor_shop import way_to_the_shop
-from lineset.cli.main import app
 from lineset.contract.topic import Topics
 from lineset.journal.reader import JournalReader
 from lineset.journal.verify import verify
@@ -98,12 +97,6 @@ def put_join(folder: Path, text: str, *, mode: int = 0o600) -> Path:
 def joined(folder: Path, broker: LocalBroker) -> Path:
     address = broker.address()
     return put_join(folder, join_text(str(address), password=address.password))
-
-
-async def said_by_verb(*arguments: str) -> tuple[int, str, str]:
-    """Exit code, output and errors of `lineset ARGUMENTS`, within this process."""
-    result = await asyncio.to_thread(CliRunner().invoke, app, arguments)
-    return result.exit_code, result.stdout, result.stderr
 
 
 async def until(enough: Callable[[], object], wait_s: float = WAIT_S) -> None:
@@ -233,14 +226,14 @@ async def test_what_was_recorded_before_joining_goes_once_and_again_when_the_sho
 
         # where no station runs the outbox's file is changed, and it goes when one does
         asked = ("shop", "resend", "--all", "--config", str(tmp_path / "station.toml"), "--json")
-        code, out, _ = await said_by_verb(*asked)
+        code, out, _ = await said(*asked)
         assert (code, json.loads(out)["again"]) == (0, ["v1", "v2"])
         before = len(collector.visit("v1").arrived)
         async with station(tmp_path, text) as running:
             await until(lambda: running.uplinking.counts.visits_finished == 2)
             # and where one does, it is asked; never do two write the outbox
-            code, out, _ = await said_by_verb("shop", "resend", "v2", *asked[3:5], "--at", str(tmp_path / "run"))
-            assert (code, out) == (0, "1 visit goes to the shop again\n")
+            code, out, _ = await said("shop", "resend", "v2", *asked[3:5], "--at", str(tmp_path / "run"))
+            assert (code, out) == (0, "1 visit goes to the shop again")
             await until(lambda: running.uplinking.counts.visits_finished == 3)
         # the shop had v1 whole: it said so at the first block
         assert collector.visit("v1").arrived[before:] == [1]
