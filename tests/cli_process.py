@@ -14,7 +14,7 @@ from lineset.station.daemon import Station
 from lineset.stream.ask import ask
 
 PROGRAM = (sys.executable, "-c", "from lineset.cli.main import main; main()")
-WAIT_S = 20.0  # only ends a test that would hang
+WAIT_S = 60.0  # only ends a test that would hang
 
 CONFIG = """
 [station]

@@ -13,7 +13,7 @@ from pathlib import Path
 import lineset.shop
 
 EXAMPLES = Path(lineset.shop.__file__).parent / "examples"
-WAIT_S = 30.0
+WAIT_S = 60.0
 _BLOCK = re.compile(r"<!-- ([^>]*) -->\n```sh\n(.*?)```", re.DOTALL)
 
 

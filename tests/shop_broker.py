@@ -11,15 +11,16 @@ from pathlib import Path
 import aiomqtt
 import msgspec
 import pytest
+from claimed_port import free_port
 from shop_blocks import Sent
 
 from lineset.contract.transfer import ReceiptMessage
 from lineset.shop.settings_text import settings_text
 from lineset.shop.shop_config import BrokerSettings, ShopConfig, load_shop
-from lineset.stream.broker import READY, find_program, free_port
+from lineset.stream.broker import READY, find_program
 
 MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-WAIT_S = 30.0
+WAIT_S = 60.0
 
 
 class PlainBroker:

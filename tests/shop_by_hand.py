@@ -29,7 +29,7 @@ from lineset.journal.row import Gap, Row
 from lineset.journal.seal import StationKey
 from lineset.stream.address import BrokerAddress
 
-WAIT_S = 30.0
+WAIT_S = 60.0
 BASE = "lineset/v1/north/van-3"
 
 

@@ -24,10 +24,12 @@ from collections.abc import AsyncIterator, Coroutine, Iterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, Literal
+from unittest import mock
 
 import pytest
+from claimed_port import free_port
 
-from lineset.shop import stations
+from lineset.shop import setting_up, stations
 from lineset.shop.database import connected
 from lineset.shop.database_roles import ROLE_NAMES, database_statements, role_statements
 from lineset.shop.database_server import ADMIN, READY, SETTINGS, make_database, server_plan
@@ -39,7 +41,6 @@ from lineset.shop.supervise import Supervisor, tell_database
 from lineset.station.join_file import JoinFile
 from lineset.stream import leash
 from lineset.stream.address import write_private
-from lineset.stream.broker import free_port
 
 # Nothing here has to live through a power cut.
 _FAST = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off", "shared_buffers": "64MB"}
@@ -151,10 +152,11 @@ def make_shop(
             folder / "secrets" / f"database-{role}.toml", credentials_text(ROLE_NAMES[role], password).encode()
         )
     url = f"postgresql://127.0.0.1:{postgres.port}/{database}"
-    set_up_folder(
-        folder,
-        Wish(name="north", nodes=nodes, hosts=("localhost",), port=0, database_url=url, mosquitto=mosquitto),
-    )
+    with mock.patch.object(setting_up, "free_ports", lambda count: [free_port() for _ in range(count)]):
+        set_up_folder(
+            folder,
+            Wish(name="north", nodes=nodes, hosts=("localhost",), port=0, database_url=url, mosquitto=mosquitto),
+        )
     return folder
 
 

@@ -16,7 +16,7 @@ needs_bus = pytest.mark.skipif(
 )
 
 PROBE, CLAMP, BEACON = "C0:DE:00:00:00:01", "C0:DE:00:00:00:02", "C0:DE:00:00:00:03"  # invented
-SOON = 5.0  # real seconds after which a wait in a test has failed
+SOON = 30.0  # real seconds after which a wait in a test has failed
 
 
 @pytest.fixture

@@ -24,7 +24,7 @@ from lineset.station.config import Config, load
 from lineset.station.daemon import Station
 from lineset.stream.address import BrokerAddress
 
-WAIT_S = 30.0
+WAIT_S = 60.0
 OVER = {"reason": "the test goes on without what is missing"}
 """Arguments of a forced step, where the list of what is missing is not what a test is about"""
 _EVENT = re.compile(r"/settled/|/check/|/event/|/run$")

@@ -18,7 +18,7 @@ from lineset_simulators import leash
 from lineset_simulators.bus import private_bus
 
 SCENARIOS = Path(__file__).parents[2] / "demo" / "scenarios"
-SOON = 10.0
+SOON = 30.0
 KERNEL = pytest.param(
     False, id="kernel", marks=pytest.mark.skipif(sys.platform != "linux", reason="only Linux's kernel does it")
 )

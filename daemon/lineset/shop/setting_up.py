@@ -11,6 +11,7 @@ import os
 import shutil
 import socket
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Literal
 
@@ -46,7 +47,7 @@ from lineset.shop.shop_config import (
 from lineset.shop.shop_secrets import database_passwords, make_secrets, secret, usernames
 from lineset.shop.stations import write_users
 from lineset.stream.address import write_private
-from lineset.stream.broker import free_port
+from lineset.stream.broker import free_ports
 
 _LOCAL_HOSTS = frozenset({"localhost", "127.0.0.1", "::1"})
 ROLES_FILE = "roles.sql"
@@ -85,12 +86,18 @@ class Outcome(msgspec.Struct, kw_only=True):
 
 def settings_of(wish: Wish) -> ShopConfig:
     """The settings of a new shop. Raises ShopSettingsError."""
+    database_port, board_port, metrics_port = DATABASE_PORT, BOARD_PORT, METRICS_PORT
+    free = iter([] if wish.port else free_ports(2 + 3 * wish.nodes))
+    if not wish.port:
+        database_port, board_port, metrics_port = next(free), next(free), 0
     if wish.urls:
         kind: Literal["mosquitto", "none"] = "mosquitto" if wish.mosquitto else "none"
-        broker = BrokerSettings(embedded=False, kind=kind, urls=wish.urls, node=_nodes(wish) if wish.mosquitto else ())
+        broker = BrokerSettings(
+            embedded=False, kind=kind, urls=wish.urls, node=_nodes(wish, free) if wish.mosquitto else ()
+        )
     else:
         local = set(wish.hosts) <= _LOCAL_HOSTS and bool(wish.hosts)
-        nodes = _nodes(wish)
+        nodes = _nodes(wish, free)
         broker = BrokerSettings(
             kind="mosquitto" if wish.mosquitto else "nats",
             listen="127.0.0.1" if local else "0.0.0.0",
@@ -101,19 +108,16 @@ def settings_of(wish: Wish) -> ShopConfig:
         )
     if wish.database_url:
         database_parts(wish.database_url)
-    free = wish.port == 0
     return ShopConfig(
         shop=ShopPart(name=wish.name),
         broker=broker,
-        database_settings=DatabaseSettings(
-            embedded=not wish.database_url, url=wish.database_url, port=free_port() if free else DATABASE_PORT
-        ),
-        board=BoardSettings(port=free_port() if free else BOARD_PORT),
-        metrics=MetricsSettings(port=0 if free else METRICS_PORT),
+        database_settings=DatabaseSettings(embedded=not wish.database_url, url=wish.database_url, port=database_port),
+        board=BoardSettings(port=board_port),
+        metrics=MetricsSettings(port=metrics_port),
     )
 
 
-def _nodes(wish: Wish) -> tuple[NodeSettings, ...]:
+def _nodes(wish: Wish, free: Iterator[int]) -> tuple[NodeSettings, ...]:
     hosts = wish.hosts or (socket.gethostname(),)
     if len(hosts) not in (1, wish.nodes):
         raise ShopSettingsError(
@@ -123,7 +127,7 @@ def _nodes(wish: Wish) -> tuple[NodeSettings, ...]:
     for at in range(wish.nodes):
         # nodes on machines of their own use the same ports; on one machine each has the next
         step = at if len(hosts) == 1 else 0
-        ports = [base + step if wish.port else free_port() for base in (wish.port, WEBSOCKET_PORT, ROUTE_PORT)]
+        ports = [base + step if wish.port else next(free) for base in (wish.port, WEBSOCKET_PORT, ROUTE_PORT)]
         host = hosts[at] if len(hosts) > 1 else hosts[0]
         nodes.append(
             NodeSettings(name=f"n{at + 1}", host=host, port=ports[0], websocket_port=ports[1], route_port=ports[2])

@@ -68,10 +68,16 @@ def find_program() -> Path:
 
 def free_port() -> int:
     """A TCP port of loopback that nobody uses at this moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+    return free_ports(1)[0]
+
+
+def free_ports(count: int) -> list[int]:
+    """So many TCP ports of loopback that nobody uses at this moment, each another one."""
+    with contextlib.ExitStack() as held:  # all at once: a port that was given back may be given out again
+        probes = [held.enter_context(socket.socket()) for _ in range(count)]
+        for probe in probes:
+            probe.bind(("127.0.0.1", 0))
+        return [int(probe.getsockname()[1]) for probe in probes]
 
 
 class LocalBroker:
@@ -209,7 +215,9 @@ class LocalBroker:
     async def _first_launch(self) -> None:
         chosen = (self.mqtt_port, self.websocket_port)
         for attempt in range(3):
-            self.mqtt_port, self.websocket_port = (port or free_port() for port in chosen)
+            self.mqtt_port, self.websocket_port = (
+                port or free for port, free in zip(chosen, free_ports(2), strict=True)
+            )
             try:
                 return await self._launch()
             except PortInUse:  # somebody took a port between our look and the child's

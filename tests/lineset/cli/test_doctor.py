@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from claimed_port import free_port
 from cli_process import Bench, said
 
 from lineset.cli import doctor_machine, doctor_station
@@ -18,7 +19,6 @@ from lineset.cli.diagnosis import GOOD, MIND, STOPS
 from lineset.journal.seal import StationKey
 from lineset.physics import refrigerant
 from lineset.station.config import read
-from lineset.stream.broker import free_port
 from lineset_drivers.transports import serial as serial_ports
 from lineset_simulators.bluez import SimulatedBluez
 from lineset_simulators.bus import VARIABLE, dbus_daemon, private_bus

@@ -17,7 +17,7 @@ from lineset.shop.child import Child, ChildPlan
 from lineset.shop.errors import ShopError, ShopPartError, ShopPortError
 from lineset.stream import leash
 
-WAIT_S = 20.0
+WAIT_S = 60.0
 SAY = "import os, time; say = lambda words: os.write(2, (words + chr(10)).encode()); "  # also from a signal handler
 
 

@@ -29,7 +29,7 @@ from lineset.shop.database import connected
 from lineset.shop.shop_config import ShopConfig
 from lineset.stream.link import Incoming
 
-WAIT_S = 30.0
+WAIT_S = 60.0
 
 
 @pytest.fixture

@@ -12,14 +12,14 @@ from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
 import pytest
+from claimed_port import free_port
 
 from lineset.shop.child import Child
 from lineset.shop.database_server import forget_dead_server, make_database, server_plan
 from lineset.shop.errors import ShopPartError, ShopPortError
 from lineset.shop.system_user import SystemUser, check_reachable
-from lineset.stream.broker import free_port
 
-WAIT_S = 30.0
+WAIT_S = 60.0
 
 
 @pytest.fixture

@@ -13,6 +13,7 @@ import aiomqtt
 import msgspec
 import pytest
 import websockets
+from claimed_port import free_port
 from shop_rig import admitted, running_broker
 
 from lineset.shop.board_server import board
@@ -21,7 +22,6 @@ from lineset.shop.connect_packet import write_connect
 from lineset.shop.errors import ShopSettingsError
 from lineset.shop.shop_config import BrokerSettings, ShopConfig
 from lineset.stream.address import BrokerAddress
-from lineset.stream.broker import free_port
 
 ACCEPTED, NOT_AUTHORISED = b"\x20\x02\x00\x00", b"\x20\x02\x00\x05"  # CONNACK: MQTT 3.1.1, section 3.2
 BASE = "lineset/v1/north"

@@ -12,6 +12,7 @@ from typing import Any
 
 import aiomqtt
 import msgspec
+from claimed_port import free_port
 from prometheus_client.parser import text_string_to_metric_families
 from shop_blocks import sent, write_journal
 from shop_broker import plain_broker, send_until_sealed
@@ -22,9 +23,8 @@ from lineset.shop.database import connected
 from lineset.shop.metrics import ROWS, metrics_beside, port_of
 from lineset.shop.shop_config import MetricsSettings, ShopConfig
 from lineset.shop.stations_heard import StationsHeard
-from lineset.stream.broker import free_port
 
-WAIT_S = 30.0
+WAIT_S = 60.0
 
 
 async def samples(url: str) -> dict[tuple[str, ...], float]:

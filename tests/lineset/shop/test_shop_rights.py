@@ -29,7 +29,7 @@ from lineset.shop.supervise import Supervisor
 from lineset.stream.address import BrokerAddress
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
-WAIT_S = 20.0
+WAIT_S = 60.0
 BASE = "lineset/v1/north"
 MARK = b"mark"
 SINGLE = ["nats-server", "mosquitto"]

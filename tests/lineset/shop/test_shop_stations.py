@@ -24,7 +24,7 @@ from lineset.shop.shop_config import ShopConfig, load_shop
 from lineset.shop.supervise import Supervisor
 from lineset.station.join_file import JoinFile, join_text, parse_join
 
-WAIT_S = 20.0
+WAIT_S = 60.0
 
 
 def test_the_brokers_hash_keeps_its_salt_and_refuses_what_it_would_cut_off() -> None:

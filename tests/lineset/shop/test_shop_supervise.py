@@ -30,7 +30,7 @@ from lineset.shop.shop_config import ShopConfig, load_shop
 from lineset.shop.supervise import Supervisor
 from lineset.stream.address import BrokerAddress
 
-WAIT_S = 30.0
+WAIT_S = 60.0
 
 
 @pytest.fixture

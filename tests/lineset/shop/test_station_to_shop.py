@@ -32,7 +32,7 @@ from lineset.station.join_file import join_text
 from lineset.station.uplinking import FINAL
 from lineset.stream.address import write_private
 
-WAIT_S = 40.0
+WAIT_S = 60.0
 HELD = (
     "station", "visit", "block", "reading", "derived", "event", "settled", "placement", "check_verdict", "finding",
     "observation", "photo", "instrument_channel", "waiting_block", "set_aside",

@@ -12,6 +12,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
+from claimed_port import free_port
 from cli_process import said
 from driver_peers import PtyPeer
 from station_rig import (
@@ -39,7 +40,6 @@ from lineset.journal.verify import verify
 from lineset.station.config import load
 from lineset.station.daemon import Station
 from lineset.stream.address import BrokerAddress
-from lineset.stream.broker import free_port
 from lineset.stream.errors import SettingsError
 
 MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"

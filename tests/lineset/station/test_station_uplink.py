@@ -10,6 +10,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
+from claimed_port import free_port
 from cli_process import said
 from driver_peers import PtyPeer
 from shop_by_hand import collecting, in_the_file, rows_by_hand
@@ -37,7 +38,7 @@ from lineset.station.daemon import Station
 from lineset.station.uplink_status import read_status
 from lineset.station.uplinking import FINAL
 from lineset.stream import sending
-from lineset.stream.broker import LocalBroker, free_port
+from lineset.stream.broker import LocalBroker
 from lineset.stream.sending import Pace
 
 TOPICS = Topics("north", "van-3")
@@ -323,7 +324,7 @@ async def test_a_shop_that_is_away_or_answers_nothing_delays_nothing(tmp_path: P
         assert running.uplinking.uplink is not None
         assert not running.uplinking.uplink.connected
         began = time.monotonic()
-    assert time.monotonic() - began < WAIT_S / 3
+    assert time.monotonic() - began < 10.0
     server.close()
     for writer in silent:
         writer.close()

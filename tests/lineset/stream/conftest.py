@@ -15,15 +15,16 @@ from typing import Protocol
 
 import aiomqtt
 import pytest
+from claimed_port import free_port
 
 from lineset.contract.command import FORCING
 from lineset.contract.topic import Topics
 from lineset.stream.address import ROLES, BrokerAddress, Role
-from lineset.stream.broker import LocalBroker, free_port
+from lineset.stream.broker import LocalBroker
 
 MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
 MOSQUITTO_PASSWD = shutil.which("mosquitto_passwd") or "/usr/bin/mosquitto_passwd"
-WAIT_S = 20.0
+WAIT_S = 60.0
 
 
 class AnyBroker(Protocol):

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from claimed_port import free_port
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
@@ -23,12 +24,12 @@ from cryptography.x509.oid import NameOID
 from lineset.contract.live import StationMessage
 from lineset.contract.topic import Topics
 from lineset.stream.address import BROKER_FILE, BrokerAddress, Tls, read_broker_file, read_credentials, write_private
-from lineset.stream.broker import find_program, free_port
+from lineset.stream.broker import find_program
 from lineset.stream.errors import SettingsError, StreamError, TlsFailure
 from lineset.stream.link import connect, disconnect
 from lineset.stream.publisher import Publisher
 
-WAIT_S = 20.0
+WAIT_S = 60.0
 
 
 def credentials(folder: Path, text: str = 'username = "station"\npassword = "s3cret"\n', mode: int = 0o600) -> Path:

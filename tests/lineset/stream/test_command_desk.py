@@ -19,7 +19,7 @@ from lineset.stream.command import MAX_AHEAD_S, CommandDesk, CommandRefused
 from lineset.stream.errors import NoAnswer, RefusedByBroker, StationOffline, Unreachable
 from lineset.stream.publisher import Publisher
 
-WAIT_S = 20.0
+WAIT_S = 60.0
 
 
 class Station:

@@ -14,13 +14,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from claimed_port import free_port
 
 from lineset.contract.topic import Topics
 from lineset.stream.address import BROKER_FILE, ROLES, read_broker_file
-from lineset.stream.broker import LocalBroker, find_program, free_port
+from lineset.stream.broker import LocalBroker, find_program
 from lineset.stream.errors import BrokerFailed, BrokerFolderBusy, BrokerMissing, PortInUse, SettingsError
 
-WAIT_S = 20.0
+WAIT_S = 60.0
 
 
 def alive(pid: int) -> bool:

@@ -22,7 +22,7 @@ from lineset.stream.events import EventRow
 from lineset.stream.link import connect, disconnect, faithful
 from lineset.stream.publisher import Publisher
 
-WAIT_S = 20.0
+WAIT_S = 60.0
 
 
 def online() -> live.StationMessage:

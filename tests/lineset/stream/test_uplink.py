@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from claimed_port import free_port
 from shop_by_hand import HandCollector, collecting, in_the_file, make_journal, more_rows, rows_by_hand
 
 from lineset.contract.live import StationMessage
@@ -25,7 +26,7 @@ from lineset.stream.broker import LocalBroker
 from lineset.stream.sending import Pace
 from lineset.stream.uplink import SHOP, Uplink
 
-WAIT_S = 20.0
+WAIT_S = 60.0
 TOPICS = Topics("north", "van-3")
 ONLINE = StationMessage(t=0.0, online=True, station="van-3")
 BRISK = Pace(quiet_s=0.3, quiet_most_s=0.6, wanted_s=0.1, slow_s=0.4)
@@ -188,8 +189,8 @@ async def test_without_receipts_the_marker_stays_and_little_is_sent_again(local:
         await collector.until(lambda: collector.visit("v1").arrived.count(1) >= 3)
         assert marker(outbox, path) == 0
         arrived = collector.visit("v1").arrived
-        assert sorted(set(arrived)) == list(range(1, 17))  # a window, and not more
-        assert arrived[16:] == [1] * len(arrived[16:])  # then one block, now and then
+        # a window, and not more; then one block, now and then (on a busy machine before all of the window has come)
+        assert [n for n in arrived if n != 1] == list(range(2, 17))
         collector.mute = False
         await until(lambda: not up.visits_waiting)
     arrived_whole(collector, path)
@@ -326,8 +327,6 @@ async def test_a_journal_that_is_no_journal_holds_up_nobody(local: LocalBroker, 
 
 async def test_addresses_are_tried_in_turn(local: LocalBroker, tmp_path: Path) -> None:
     """A node that is away costs one attempt."""
-    from lineset.stream.broker import free_port
-
     path = make_journal(tmp_path, "v1", 3)
     away = BrokerAddress("127.0.0.1", free_port(), "station", "x")
     turn = iter([away, away] + [local.address()] * 100)
