@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import datetime
 import json
 import re
@@ -15,7 +16,7 @@ from typing import Any
 
 import msgspec
 import pytest
-from cli_process import PROGRAM
+from cli_process import said
 from engine_entries import CLAMP, GAUGES, NS, PIPES, POWER, WALL_NS, Bench
 from sealed_journal import a_short_visit
 
@@ -192,7 +193,7 @@ def test_a_profile_or_rules_that_do_not_fit_their_hash(short: Rows, key: Station
 
 
 def lineset(*arguments: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*PROGRAM, *map(str, arguments)], capture_output=True, text=True, timeout=60, check=False)
+    return subprocess.CompletedProcess(arguments, *asyncio.run(said(*map(str, arguments))))
 
 
 @pytest.fixture(scope="module")

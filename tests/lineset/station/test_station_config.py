@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import subprocess
 from pathlib import Path
 
 import pytest
-from cli_process import PROGRAM
+from cli_process import said
 from station_rig import instrument, station_text, write_config
 
 from lineset.contract.entry import Calibration
@@ -253,8 +254,8 @@ def test_several_systems_want_to_be_named_by_each_placement() -> None:
 
 def check(folder: Path, text: str) -> subprocess.CompletedProcess[str]:
     """`lineset run --check` as a process of its own."""
-    command = [*PROGRAM, "run", "--check", "-c", str(write_config(folder, text))]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
+    arguments = ("run", "--check", "-c", str(write_config(folder, text)))
+    return subprocess.CompletedProcess(arguments, *asyncio.run(said(*arguments)))
 
 
 def test_check_says_good_or_all_that_is_wrong(tmp_path: Path) -> None:
