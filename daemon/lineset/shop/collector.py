@@ -46,6 +46,7 @@ log = structlog.get_logger(__name__)
 BATCH_S = 0.1  # messages are gathered for so long
 BATCH_BYTES = 1024 * 1024  # of messages; more is stored in the next transaction
 MAX_PENDING = 64 * 1024 * 1024  # bytes of messages that wait to be stored
+BESIDES = 512  # bytes that a message that waits takes besides its own: an empty one is no less of a burden
 MORE_AT_ONCE = 256  # visits that are looked at in a batch though nothing came of them
 MAX_UNSAID = 50_000  # receipts that wait for the broker
 _BACKOFF_MIN_S, _BACKOFF_MAX_S = 0.2, 10.0
@@ -145,13 +146,14 @@ class Collector:
         counts.messages += 1
         self.stations.block(station, time.time())
         payload = incoming.payload
-        if counts.pending_bytes + len(payload) > MAX_PENDING:
+        size = len(payload) + BESIDES
+        if counts.pending_bytes + size > MAX_PENDING:
             counts.let_go += 1
             return
         n = int(number) if number.isascii() and number.isdigit() and len(number) < 10 else 0
         self._pending.append(Arrived(station, visit, n, payload, datetime.now(UTC), hashlib.sha256(payload).digest()))
         counts.pending += 1
-        counts.pending_bytes += len(payload)
+        counts.pending_bytes += size
         self._news.set()
 
     def _hear_station(self, incoming: Incoming) -> None:
@@ -187,9 +189,9 @@ class Collector:
     async def _store_batch(self) -> None:
         batch: list[Arrived] = []
         size = 0
-        while self._pending and (not batch or size + len(self._pending[0].payload) <= BATCH_BYTES):
+        while self._pending and (not batch or size + len(self._pending[0].payload) + BESIDES <= BATCH_BYTES):
             each = self._pending.popleft()
-            size += len(each.payload)
+            size += len(each.payload) + BESIDES
             batch.append(each)
         more = set(itertools.islice(self._more, MORE_AT_ONCE))
         self._more -= more

@@ -35,7 +35,12 @@ _BEGIN = """
 INSERT INTO lineset.collector (name) VALUES ($1)
 ON CONFLICT (name) DO UPDATE SET heard_at = now(), started_at = now()
 """
-_LIVE = "SELECT name FROM lineset.collector WHERE heard_at > now() - make_interval(secs => $1) ORDER BY name"
+# By the database's clock alone. One that was heard of after now is as gone as one that was not heard of for long: the
+# clock was put back since, and whoever lives says so again within HEARTBEAT_S.
+_LIVE = """
+SELECT name FROM lineset.collector
+WHERE heard_at BETWEEN now() - make_interval(secs => $1) AND now() + make_interval(secs => $1) ORDER BY name
+"""
 
 
 def owner_of(station: str, names: Iterable[str]) -> str:

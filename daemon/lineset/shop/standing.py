@@ -59,29 +59,37 @@ def wanted(known: Known) -> tuple[int, ...]:
     """The blocks whose absence shows: a later one is there. One whose parts still come is none of them."""
     if not known.waiting:
         return ()
-    parts: dict[tuple[int, bytes], set[int]] = {}
-    counts: dict[tuple[int, bytes], int] = {}
-    for each in known.waiting:
-        parts.setdefault((each.n, each.hash), set()).add(each.part)
-        counts[each.n, each.hash] = each.parts
-    whole = {n for (n, hash_), found in parts.items() if len(found) >= counts[n, hash_]}
+    whole = _whole(known)
     latest = max(each.n for each in known.waiting)
     return tuple(n for n in range(known.blocks + 1, latest) if n not in whole)[:MAX_WANTED]
 
 
 def runs_on(known: Known, fresh: Sequence[int]) -> list[Waiting]:
-    """What of that which waits may be taken once blocks of the numbers `fresh` are there: its bytes are needed."""
-    if not known.waiting:
+    """What of that which waits may be taken once blocks of the numbers `fresh` are there: its bytes are needed.
+
+    A block whose parts still come is not among them, nor what comes after it; nothing comes after a seal.
+    """
+    if not known.waiting or known.sealed:
         return []
     waiting: dict[int, list[Waiting]] = {}
     for each in known.waiting:
         waiting.setdefault(each.n, []).append(each)
     found: list[Waiting] = []
-    size, n, new = 0, known.blocks + 1, set(fresh)
-    while n in waiting or n in new:
+    size, n, new, whole = 0, known.blocks + 1, set(fresh), _whole(known)
+    while n in whole or n in new:
         found += waiting.get(n, ())
         size += sum(each.size for each in waiting.get(n, ()))
         if size > MAX_FRAMED * 2:
             break
         n += 1
     return found
+
+
+def _whole(known: Known) -> set[int]:
+    """Numbers of the blocks of which all parts wait."""
+    parts: dict[tuple[int, bytes], set[int]] = {}
+    counts: dict[tuple[int, bytes], int] = {}
+    for each in known.waiting:
+        parts.setdefault((each.n, each.hash), set()).add(each.part)
+        counts[each.n, each.hash] = each.parts
+    return {n for (n, hash_), found in parts.items() if len(found) >= counts[n, hash_]}

@@ -330,7 +330,7 @@ class Store:
                     continue  # it lies there already
                 stored.aside[aside.reason] = stored.aside.get(aside.reason, 0) + 1
             stored.lags += [now - rows.visit.last_at.timestamp() for rows in change.rows if rows.visit.last_at]
-            if runs_on(known, ()):
+            if (outcome.taken or outcome.unwaited) and runs_on(known, ()):  # else looking again would find the same
                 stored.more.add(key)
             stored.receipts[key] = receipt(known, outcome)
         while len(self._known) > MAX_KEPT:

@@ -76,6 +76,9 @@ async def test_only_names_of_the_contract_are_taken_in(shop_config: ShopConfig) 
     too_much = b"x" * (collector_module.MAX_PENDING + 1)
     collector.hear(Incoming("lineset/v1/north/van-1/visit/v/block/1", too_much, False))
     assert (collector.counts.let_go, collector.counts.pending) == (1, 5)
+    for _ in range(collector_module.MAX_PENDING // collector_module.BESIDES + 1):  # empty ones fill the memory too
+        collector.hear(Incoming("lineset/v1/north/van-1/visit/v/block/1", b"", False))
+    assert collector.counts.let_go > 1
 
 
 @pytest.mark.parametrize("kind", ["nats", "mosquitto"])

@@ -65,3 +65,13 @@ async def test_hearts_hear_each_other(shop_config: ShopConfig, monkeypatch: pyte
     await first.beat()
     assert one.names == ("c1",)
     await first.leave()
+
+
+async def test_one_that_ended_before_the_clock_was_put_back_is_gone(shop_config: ShopConfig) -> None:
+    address, share = shop_config.database("collector"), Share("c1")
+    heart = Heart(address, share)
+    async with connected(shop_config.database("owner")) as owner:
+        await owner.execute("INSERT INTO lineset.collector (name, heard_at) VALUES ('c2', now() + interval '1 hour')")
+    await heart.beat()
+    await heart.leave()
+    assert share.names == ("c1",)

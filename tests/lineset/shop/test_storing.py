@@ -74,6 +74,28 @@ async def test_a_gap_is_asked_for(store: Store, auditor: Any, tmp_path: Path) ->
     await assert_whole(auditor, visit)
 
 
+async def test_what_cannot_go_on_is_not_looked_at_again_until_something_comes(
+    store: Store, auditor: Any, tmp_path: Path
+) -> None:
+    visit = sent(write_journal(tmp_path / "j"), part=300)
+    first, last = visit.payloads[1][0], visit.payloads[-1][-1]
+    come = [visit.arrived(1, payload) for payload in visit.payloads[0]]
+    stored = await store.store([*come, visit.arrived(2, first)])
+    # one part of block 2 is here, and looking again changes nothing until another comes
+    assert (stored.blocks, stored.waits, stored.more) == (1, 1, set())
+    # what claims to come after the last block waits, and the seal leaves it where it is
+    beyond = len(visit.payloads) + 1
+    claim = changed(last, n=beyond, seal=None, parts=1, part=0)
+    assert (await store.store([visit.arrived(beyond, claim)])).more == set()
+    # parts that say different things of one block, and never become one
+    odd = changed(visit.payloads[1][1], t=1)
+    assert (await store.store([visit.arrived(2, odd)])).more == set()
+    stored = await store.store([visit.arrived(*each) for each in visit.all])
+    assert ([receipt.sealed for receipt in stored.receipts.values()], stored.more) == ([True], set())
+    await assert_whole(auditor, visit)
+    assert (await store.store([], [("van-1", "visit-1")])).more == set()
+
+
 async def test_two_stores_at_once_and_neither_knows_of_the_other(
     shop_config: ShopConfig, store: Store, auditor: Any, tmp_path: Path
 ) -> None:
