@@ -81,7 +81,7 @@ ROWS: tuple[Row, ...] = (
     Row("lineset_shop_receipts", "counter", "Receipts that the broker has acknowledged.", lambda c: c.counts.receipts),
     Row("lineset_shop_unsaid_receipts", "gauge", "Receipts that wait for the broker.", lambda c: c.counts.unsaid),
     Row("lineset_shop_pending_messages", "gauge", "Messages that wait to be stored.", lambda c: c.counts.pending),
-    Row("lineset_shop_pending_bytes", "gauge", "Bytes of memory that those messages take.", lambda c: c.counts.pending_bytes),
+    Row("lineset_shop_pending_bytes", "gauge", "Memory that those messages take.", lambda c: c.counts.pending_bytes),
     Row("lineset_shop_batches", "counter", "Batches stored.", lambda c: c.counts.batches),
     Row("lineset_shop_batch_blocks", "gauge", "Blocks in the last batch.", lambda c: c.counts.batch_blocks),
     Row("lineset_shop_batch_seconds", "gauge", "How long storing the last batch took.", lambda c: c.counts.batch_s),
