@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import csv
 import json
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +27,7 @@ from lineset_drivers.quantity import SI_UNIT
 
 Progress = Callable[[int, int], None]  # entries done, entries in all
 
+FORMULA_BEGINS = ("=", "+", "-", "@", "\t", "\r", "\n")
 TEXT, NUMBER, WHOLE, YES = "VARCHAR", "DOUBLE", "BIGINT", "BOOLEAN"
 
 
@@ -196,9 +198,36 @@ def _rows(body: e.AnyBody, when: tuple[Any, ...]) -> Iterator[tuple[str, tuple[A
         )  # fmt: skip
 
 
-def to_csv(path: Path, out: Path, progress: Progress | None = None) -> dict[str, int]:
-    """One CSV file a table (RFC 4180, UTF-8, a header line). Returns rows by table. Raises also OSError."""
+@contextlib.contextmanager
+def _whole_in(out: Path) -> Iterator[Path]:
+    """A folder for files on their way: in `out` they have their names when all are whole, and not at all otherwise."""
     out.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix=".export-", dir=out) as made:
+        scrap = Path(made)
+        yield scrap
+        for file in sorted(scrap.iterdir()):
+            file.replace(out / file.name)
+
+
+def inert(text: str) -> str:
+    """A text cell of a CSV file that no spreadsheet takes for a formula: an apostrophe goes before = + - @ and such.
+
+    The characters are those that OWASP names for "CSV injection".
+    """
+    return f"'{text}" if text.startswith(FORMULA_BEGINS) else text
+
+
+def to_csv(path: Path, out: Path, progress: Progress | None = None) -> dict[str, int]:
+    """One CSV file a table (RFC 4180, UTF-8, a header line), text cells `inert`. Returns rows by table.
+
+    Raises also OSError.
+    """
+    with _whole_in(out) as scrap:
+        return _csv_files(path, scrap, progress, inert)
+
+
+def _csv_files(path: Path, out: Path, progress: Progress | None, told: Callable[[str], str]) -> dict[str, int]:
+    """The CSV files in a folder that is there, each text cell as `told`."""
     counts = dict.fromkeys(TABLES, 0)
     with contextlib.ExitStack() as stack:
         writers = {}
@@ -207,7 +236,10 @@ def to_csv(path: Path, out: Path, progress: Progress | None = None) -> dict[str,
             writers[table] = csv.writer(file)
             writers[table].writerow(column.name for column in columns)
         for table, values in rows_of(path, progress):
-            writers[table].writerow(values)
+            writers[table].writerow(
+                told(value) if isinstance(value, str) and column.type == TEXT else value
+                for column, value in zip(TABLES[table], values, strict=True)
+            )
             counts[table] += 1
     return counts
 
@@ -216,10 +248,10 @@ def to_parquet(path: Path, out: Path, progress: Progress | None = None) -> dict[
     """One Parquet file a table, with typed columns. Returns rows by table."""
     import duckdb
 
-    counts = to_csv(path, out, progress)
-    with duckdb.connect() as db:
+    with _whole_in(out) as scrap, duckdb.connect() as db:
+        counts = _csv_files(path, scrap, progress, str)
         for table, columns in TABLES.items():
-            source, target = out / f"{table}.csv", out / f"{table}.parquet"
+            source, target = scrap / f"{table}.csv", scrap / f"{table}.parquet"
             types = ", ".join(f"'{column.name}': '{column.type}'" for column in columns)
             read = (
                 f"read_csv({_quoted(source)}, header = true, columns = {{{types}}}, nullstr = '', "
@@ -246,14 +278,13 @@ def to_senml(path: Path, out: Path, progress: Progress | None = None) -> dict[st
     A unit that is not in the registry (J/kg, kg/s ...) is told in the name after a colon, and `u` is left out; a
     number of no unit has the registry's "/".
     """
-    out.mkdir(parents=True, exist_ok=True)
     count = 0
     with JournalReader(path) as reader:
         first = next(iter(reader.rows(1, {"opened"})), None)
         opened = e.decode(first.body) if first is not None else None
     assert opened is None or isinstance(opened, e.Opened)
     station, visit = (opened.station, opened.visit) if opened is not None else ("", "")
-    with (out / "readings.senml.json").open("w", encoding="utf-8") as file:
+    with _whole_in(out) as scrap, (scrap / "readings.senml.json").open("w", encoding="utf-8") as file:
         file.write("[")
         for table, values in rows_of(path, progress):
             if table not in ("readings", "derived"):

@@ -50,7 +50,8 @@ def work_at_shop(
             text = f"{whole}: no such file, and shop {config.name} has received no visit of that name"
             raise say_error("audit", text, NOT_LOOKED)
     if not names:
-        raise say_error("audit", f"shop {config.name} has received no such visit", NOT_LOOKED)
+        what = "no such visit" if stations or since or until else "no visit yet"
+        raise say_error("audit", f"shop {config.name} has received {what}", NOT_LOOKED)
     meant = [
         name
         for name in names

@@ -14,8 +14,3 @@ class Diagnosis(NamedTuple):
     state: str
     found: str
     remedy: str = ""
-
-
-def counted(count: int, thing: str) -> str:
-    """ "1 visit", "2 visits"."""
-    return f"{count} {thing}{'' if count == 1 else 's'}"

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lineset.cli.diagnosis import GOOD, MIND, Diagnosis, counted
+from lineset.cli.diagnosis import GOOD, MIND, Diagnosis
+from lineset.equipment.language import counted
 
 if TYPE_CHECKING:
     from lineset.station.config import Config

@@ -11,6 +11,7 @@ import typer
 
 from lineset.cli.shop_selection import selection, the_shop
 from lineset.cli.station_access import REFUSED, WRONG, say_error
+from lineset.equipment.language import counted
 
 JOURNAL = "journal"
 
@@ -29,7 +30,7 @@ def export_shop(
     import msgspec
 
     from lineset.journal.errors import JournalError
-    from lineset.shop.errors import ShopError
+    from lineset.shop.errors import ShopError, UnknownNameError
     from lineset.shop.exporting import FORMATS, Exported, Progress, export
     from lineset.shop.restoring import restore
 
@@ -59,6 +60,8 @@ def export_shop(
                 written = run(lambda done, of: bar.update(task, completed=done, total=of))
         else:
             written = run(None)
+    except UnknownNameError as error:
+        raise say_error("export", str(error), WRONG) from error
     except (ShopError, JournalError) as error:
         raise say_error("export", str(error), REFUSED) from error
     except OSError as error:
@@ -68,4 +71,4 @@ def export_shop(
         typer.echo(msgspec.json.format(msgspec.json.encode(told), indent=2).decode())
     else:
         rows = ", ".join(f"{n} {table}" for table, n in told["rows"].items() if n)
-        typer.echo(f"{told['visits']} visits written to {out}: {rows or 'no rows'}")
+        typer.echo(f"{counted(told['visits'], 'visit')} written to {out}: {rows or 'no rows'}")

@@ -20,14 +20,17 @@ if TYPE_CHECKING:
 
 _VERB = "shop aside"
 _MOST = 200  # that are listed
+_LAST = 2**63 - 1  # number that the database can have
 
 
 def aside(
     folder: FolderOption = None,
     everything: Annotated[bool, typer.Option("--all", help="Also what somebody has looked into already.")] = False,
-    save: Annotated[int, typer.Option(help="Write the message of this number to --out.")] = 0,
+    save: Annotated[int, typer.Option(min=0, max=_LAST, help="Write the message of this number to --out.")] = 0,
     out: Annotated[Path | None, typer.Option(help="File for --save; it must not exist.")] = None,
-    done: Annotated[list[int] | None, typer.Option(help="Note that this number was looked into; needs --by.")] = None,
+    done: Annotated[
+        list[int] | None, typer.Option(min=1, max=_LAST, help="Note that this number was looked into; needs --by.")
+    ] = None,
     by: Annotated[str, typer.Option(help="Who looked into it.")] = "",
     as_json: JsonOption = False,
 ) -> None:
@@ -43,7 +46,7 @@ def aside(
     """
     from lineset.shop import kept_aside
 
-    if done and not by:
+    if done and not by.strip():
         raise say_error(_VERB, "--done needs --by: who looked into it", WRONG)
     if bool(save) != (out is not None):
         raise say_error(_VERB, "--save and --out go together: a number, and a file", WRONG)
@@ -51,14 +54,20 @@ def aside(
     if save and out is not None:
         payload = _ask(config, lambda connection: kept_aside.payload_of(connection, save))
         if payload is None:
-            raise say_error(_VERB, f"there is no message of number {save}; list them without --save", REFUSED)
+            raise say_error(_VERB, f"there is no message of number {save}; list them with --all", REFUSED)
         with explained(_VERB), out.open("xb") as file:
             file.write(payload)
         typer.echo(f"{len(payload)} bytes written to {out}")
         return
     if done:
-        noted = _ask(config, lambda connection: kept_aside.note(connection, done, by))
-        typer.echo(json.dumps({"noted": noted}) if as_json else f"Noted: {', '.join(map(str, noted)) or 'none is new'}")
+        noted, unknown = _ask(config, lambda connection: kept_aside.note(connection, done, by))
+        if as_json:
+            typer.echo(json.dumps({"noted": noted, "unknown": unknown}))
+        else:
+            typer.echo(f"Noted: {', '.join(map(str, noted)) or 'none is new'}")
+        if unknown:
+            text = f"there is no message of number {', '.join(map(str, unknown))}; list them with --all"
+            raise say_error(_VERB, text, REFUSED)
         return
     found = _ask(config, lambda connection: kept_aside.listed(connection, everything=everything, most=_MOST + 1))
     if as_json:

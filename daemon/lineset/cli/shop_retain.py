@@ -9,6 +9,7 @@ import typer
 
 from lineset.cli.shop_folder import FolderOption, explained, load
 from lineset.cli.station_access import JsonOption
+from lineset.equipment.language import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -42,7 +43,7 @@ def retain(
         return
     for each in removed:
         verb = "would be removed" if dry_run else "removed"
-        typer.echo(f"{each.month:%Y-%m}: {each.visits} visits, {each.size / 1e6:.1f} MB {verb}")
+        typer.echo(f"{each.month:%Y-%m}: {counted(each.visits, 'visit')}, {each.size / 1e6:.1f} MB {verb}")
     if not removed:
         typer.echo(f"Nothing is older than the {config.retention.months} months that are kept.")
 

@@ -42,6 +42,11 @@ class _Sayer:
         return self._found.gettext(text) if text else text  # gettext's "" is the catalogue's own header
 
 
+def counted(count: int, thing: str) -> str:
+    """ "1 visit", "2 visits": in English, for whoever looks after a machine."""
+    return f"{count} {thing}{'' if count == 1 else 's'}"
+
+
 def all_words(language: str) -> dict[str, str]:
     """Everything that the catalogue of a language holds, for a page; empty for English."""
     found = catalogue(language)

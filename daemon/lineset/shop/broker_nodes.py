@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import signal
 from pathlib import Path
@@ -84,13 +85,22 @@ def _mosquitto(config: ShopConfig, node: NodeSettings) -> ChildPlan:
     )
 
 
+def _busy(node: NodeSettings, said: str) -> str:
+    """The port that was taken already, from the line that says so; where it names none, those that it may be."""
+    lines = [line for line in said.split(" | ") if "address already in use" in line.lower()]
+    named = {int(port) for line in lines for port in re.findall(r"[:\]](\d{1,5})\b", line)}
+    ours = (node.port, node.websocket_port, node.route_port)
+    found = [port for port in ours if port in named]
+    return " or ".join(map(str, found or ours))
+
+
 def _why(node: NodeSettings, folder: Path, said: str) -> ShopError | None:
     if "address already in use" in said.lower():
-        ports = f"{node.port}, {node.websocket_port} or {node.route_port}"
+        ports = _busy(node, said)
         return ShopPortError(
             f"broker {node.name}, port {ports}",
             "another program listens there",
-            f"End it, or set other ports in shop.toml and run lineset shop init --rewrite. It said: {said[-300:]}",
+            f"End it, or set another port in shop.toml and run lineset shop init --rewrite. It said: {said[-300:]}",
         )
     if "no such file" in said.lower():
         return ShopError(

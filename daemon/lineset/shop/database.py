@@ -67,6 +67,10 @@ def explained(address: object, when: str) -> Iterator[None]:
     try:
         yield
     except (asyncpg.PostgresError, asyncpg.InterfaceError, OSError, TimeoutError) as error:
+        if isinstance(error, ConnectionRefusedError) and getattr(address, "embedded", False):
+            raise DatabaseError(
+                address, "the shop's database does not run", "Start the shop: lineset shop run"
+            ) from error
         raise DatabaseError(address, f"{when}: {said(error)}", remedy(error)) from error
 
 
@@ -84,6 +88,8 @@ def remedy(error: BaseException) -> str:
         return "Make the database, or correct [database] url"
     if state == "53100":
         return "Its disk is full: make room; nothing is lost meanwhile, stations keep what was not received"
+    if state == "57P03":
+        return "It starts or stops just now; try again in a moment"
     if state == "55P03":
         return "Somebody reads or writes these tables just now; try again later"
     if state == "42501":

@@ -39,6 +39,10 @@ class StationError(ShopError):
     """A station of this name cannot be added, rotated or revoked as asked."""
 
 
+class UnknownNameError(ShopError):
+    """A visit or station was named that the shop knows nothing of."""
+
+
 class TokenError(ShopError):
     """A token of the board cannot be made, taken back or read."""
 

@@ -9,16 +9,17 @@ import asyncio
 import contextlib
 import json
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 import msgspec
 
+from lineset.audit.export import FORMULA_BEGINS
 from lineset.journal import durable
 from lineset.shop.database import explained
 from lineset.shop.errors import ShopError
-from lineset.shop.received import Selection, reading
+from lineset.shop.received import Selection, check_names, reading
 from lineset.shop.shop_config import DatabaseAddress
 
 if TYPE_CHECKING:
@@ -86,18 +87,20 @@ async def export(
     """Write the record of the visits selected into `out`, one file a table, and `columns.json` beside them.
 
     `tables` are views of schema `record`; none: all but what people wrote and photographed. With `systems` only what
-    is of these, and only visits that served one of them. Raises ExportError, DatabaseError, OSError.
+    is of these, and only visits that served one of them. Text cells of CSV files are `inert`, those of Parquet as
+    recorded. Raises ExportError (also when the disk refuses), UnknownNameError, DatabaseError.
     """
     async with reading(address) as connection:
         with explained(address, "when the record was exported"):
             columns = await columns_of(connection)
             chosen = _chosen(columns, tables)
+            await check_names(connection, selection)
             visits = await _visits(connection, selection, systems)
-            await asyncio.to_thread(out.mkdir, parents=True, exist_ok=True)
+            make_folder(out)
             of = sum(len(visits) if table in _LONG else 1 for table in chosen)
             rows, done = {}, 0
             for table in chosen:
-                made = _File(out / f"{table}.csv", columns[table])
+                made = _File(out / f"{table}.csv", columns[table], as_recorded=to == "parquet")
                 with made:
                     for ids in [[id] for id in visits] if table in _LONG else [visits]:
                         await made.add(connection, table, ids, systems)
@@ -110,8 +113,25 @@ async def export(
                         made.finish()
                 rows[table] = made.rows
     told = {table: msgspec.to_builtins(columns[table]) for table in chosen}
-    durable.write_atomically(out / "columns.json", json.dumps(told, indent=2).encode() + b"\n")
+    with _on_disk(out / "columns.json"):
+        durable.write_atomically(out / "columns.json", json.dumps(told, indent=2).encode() + b"\n")
     return Exported(len(visits), rows)
+
+
+@contextlib.contextmanager
+def _on_disk(path: Path) -> Iterator[None]:
+    """What the disk refuses becomes an ExportError; amid a question to the database it would be taken for its fault."""
+    try:
+        yield
+    except OSError as error:
+        remedy = "Make room, or name another folder"
+        raise ExportError(path, f"it cannot be written ({error.strerror or error})", remedy) from error
+
+
+def make_folder(out: Path) -> None:
+    """The folder that files go to. Raises ExportError."""
+    with _on_disk(out):
+        out.mkdir(parents=True, exist_ok=True)
 
 
 def _chosen(columns: dict[str, tuple[Column, ...]], tables: Sequence[str]) -> list[str]:
@@ -133,19 +153,22 @@ async def _visits(connection: Connection, selection: Selection, systems: Sequenc
 class _File:
     """One table on its way to a file, under another name until it is whole. Use as a context manager."""
 
-    def __init__(self, path: Path, columns: Sequence[Column]) -> None:
+    def __init__(self, path: Path, columns: Sequence[Column], *, as_recorded: bool) -> None:
         self.path, self.columns, self.rows = path, columns, 0
+        self._told = ", ".join(f'"{each.name}"' if as_recorded else _inert(each) for each in columns)
         self._scrap = path.with_name(f".{path.name}.{os.getpid()}.part")
         self._file: IO[bytes] | None = None
 
     def __enter__(self) -> _File:
-        self._file = self._scrap.open("wb")
+        with _on_disk(self.path):
+            self._file = self._scrap.open("wb")
         self._file.write((",".join(column.name for column in self.columns) + "\n").encode())
         return self
 
     def __exit__(self, *_: object) -> None:
         if self._file is not None:
-            self._file.close()
+            with contextlib.suppress(OSError):  # where the disk is full, closing it says so once more
+                self._file.close()
         with contextlib.suppress(FileNotFoundError):
             self._scrap.unlink()
 
@@ -159,13 +182,14 @@ class _File:
             where += " AND system = ANY($2)"
             values.append(list(systems))
         order = ", ".join(f'"{name}"' for name in ("visit_id", "seq", "n", "at") if name in names)
-        query = f"SELECT * FROM record.{table} WHERE {where} ORDER BY {order}"
+        query = f"SELECT {self._told} FROM record.{table} WHERE {where} ORDER BY {order}"
         said = await connection.copy_from_query(query, *values, output=self._write, format="csv")
         self.rows += int(said.split()[-1])
 
     async def _write(self, data: bytes) -> None:
         assert self._file is not None
-        self._file.write(data)
+        with _on_disk(self.path):
+            self._file.write(data)
 
     def finish(self) -> None:
         """Give the file its name."""
@@ -176,7 +200,8 @@ class _File:
         import duckdb
 
         assert self._file is not None
-        self._file.close()
+        with _on_disk(self.path):
+            self._file.close()
         path = self.path.with_suffix(".parquet")
         scrap = path.with_name(f".{path.name}.{os.getpid()}.part")
         types = ", ".join(f"'{column.name}': '{column.type}'" for column in self.columns)
@@ -195,11 +220,21 @@ class _File:
 
     def _whole(self, scrap: Path, path: Path) -> None:
         assert self._file is not None
-        if not self._file.closed:
-            self._file.close()
-        durable.sync_file(scrap)
-        os.replace(scrap, path)
-        durable.sync_folder(path.parent)
+        with _on_disk(path):
+            if not self._file.closed:
+                self._file.close()
+            durable.sync_file(scrap)
+            os.replace(scrap, path)
+            durable.sync_folder(path.parent)
+
+
+def _inert(column: Column) -> str:
+    """A column as `audit.export.inert` tells a cell of it; numbers and times stay what they are."""
+    name = f'"{column.name}"'
+    if column.type != "VARCHAR":
+        return name
+    begins = ", ".join(f"chr({ord(each)})" for each in FORMULA_BEGINS)
+    return f"CASE WHEN left({name}::text, 1) IN ({begins}) THEN '''' || {name}::text ELSE {name}::text END AS {name}"
 
 
 def _quoted(path: Path) -> str:

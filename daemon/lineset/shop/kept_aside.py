@@ -46,6 +46,11 @@ async def payload_of(connection: Any, id_: int) -> bytes | None:
     return None if found is None else bytes(found)
 
 
-async def note(connection: Any, ids: Sequence[int], by: str) -> list[int]:
-    """Note that `by` has looked into these; the messages stay. Returns those of which that is new."""
-    return sorted(row["id"] for row in await connection.fetch(_NOTE, list(ids), cleaned(by)[:200]))
+async def note(connection: Any, ids: Sequence[int], by: str) -> tuple[list[int], list[int]]:
+    """Note that `by` has looked into these; the messages stay. Returns those of which that is new, and unknown ones.
+
+    Raises the driver's errors.
+    """
+    new = sorted(row["id"] for row in await connection.fetch(_NOTE, list(ids), cleaned(by).strip()[:200]))
+    known = {row["id"] for row in await connection.fetch("SELECT id FROM lineset.set_aside WHERE id = ANY($1)", ids)}
+    return new, sorted(set(ids) - known)

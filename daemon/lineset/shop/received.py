@@ -19,7 +19,7 @@ from lineset.contract.transfer import SealRecord
 from lineset.journal.block import Block, read_framed
 from lineset.journal.row import Gap
 from lineset.shop.database import connected, explained
-from lineset.shop.errors import DatabaseError
+from lineset.shop.errors import DatabaseError, UnknownNameError
 from lineset.shop.shop_config import DatabaseAddress
 from lineset.shop.table_check import TableCheck
 
@@ -36,7 +36,10 @@ _VISIT = """
 
 
 class Selection(msgspec.Struct, frozen=True, kw_only=True):
-    """Which visits are meant; what is not given does not matter. Times are of the opening, `until` is not included."""
+    """Which visits are meant; what is not given does not matter. Times are of the opening, `until` is not included.
+
+    A visit is named VISIT, then of whatever station, or STATION/VISIT.
+    """
 
     stations: tuple[str, ...] = ()
     visits: tuple[str, ...] = ()
@@ -51,7 +54,7 @@ class Selection(msgspec.Struct, frozen=True, kw_only=True):
         parts, values = ["true"], list[Any]()
         for condition, value in (
             ("v.station = ANY({})", list(self.stations) or None),
-            ("v.visit = ANY({})", list(self.visits) or None),
+            ("(v.visit = ANY({0}) OR v.station || '/' || v.visit = ANY({0}))", list(self.visits) or None),
             ("COALESCE(v.opened_at, v.first_received_at) >= {}", self.since),
             ("COALESCE(v.opened_at, v.first_received_at) < {}", self.until),
         ):
@@ -87,6 +90,11 @@ class Received:
         )
         with self._explained():
             return [VisitName(*row) for row in await self._db.fetch(query, *values)]
+
+    async def check_names(self, selection: Selection) -> None:
+        """Raises UnknownNameError unless the shop has every visit and knows every station that is named."""
+        with self._explained():
+            await check_names(self._db, selection)
 
     async def visit(self, id: int) -> ReceivedVisit | None:
         """One visit by its number in the database; None when there is none. Raises DatabaseError."""
@@ -195,6 +203,19 @@ async def reading(address: DatabaseAddress) -> AsyncIterator[Connection]:
         with explained(address, "when it was asked"):
             await connection.execute("BEGIN ISOLATION LEVEL REPEATABLE READ, READ ONLY")
         yield connection
+
+
+async def check_names(connection: Connection, selection: Selection) -> None:
+    """Raises UnknownNameError unless every visit and station that is named is there, and the driver's errors."""
+    for given, what, there, remedy in (
+        (selection.visits, "visit", "lineset.visit v WHERE name IN (v.visit, v.station || '/' || v.visit)",
+         "Correct it, or leave it out: a visit is named VISIT or STATION/VISIT"),
+        (selection.stations, "station", "lineset.station s WHERE s.station = name",
+         "Correct it: lineset shop station list shows them"),
+    ):  # fmt: skip
+        query = f"SELECT name FROM unnest($1::text[]) name WHERE NOT EXISTS (SELECT FROM {there})"
+        if unknown := await connection.fetchval(f"{query} LIMIT 1", list(given)):
+            raise UnknownNameError(unknown, f"the shop has no {what} of this name", remedy)
 
 
 def _decoded(text: str, type: Any, where: str) -> Any:

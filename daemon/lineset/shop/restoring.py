@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import asyncio
 from pathlib import Path
 
 from lineset.audit.received_visit import seal_of
 from lineset.journal.rebuild import RebuildError, Rebuilding
 from lineset.journal.visit_files import SUFFIX
-from lineset.shop.exporting import Exported, ExportError, Progress
+from lineset.shop.exporting import Exported, ExportError, Progress, make_folder
 from lineset.shop.received import Selection, opened
 from lineset.shop.shop_config import DatabaseAddress
 
@@ -21,9 +20,10 @@ async def restore(
     Nothing that is there is written over. Raises ExportError (bytes that do not hash: the audit tells more),
     DatabaseError, JournalError, OSError.
     """
-    await asyncio.to_thread(out.mkdir, parents=True, exist_ok=True)
     rows = {"journals": 0, "entries": 0}
     async with opened(address, shop) as received:
+        await received.check_names(selection)
+        make_folder(out)
         names = await received.names(selection)
         for done, name in enumerate(names):
             if progress is not None:

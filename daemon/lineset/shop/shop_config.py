@@ -139,6 +139,7 @@ class DatabaseAddress:
     password: str = field(repr=False)
     tls: bool = False
     ca: str = ""
+    embedded: bool = False  # the shop's own server, which `lineset shop run` starts
 
     def __str__(self) -> str:
         return f"postgresql://{self.user}@{self.host}:{self.port}/{self.name}"
@@ -261,7 +262,7 @@ class ShopConfig(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
         except SettingsError as error:
             raise ShopSettingsError(self.folder, str(error), _PUT_BACK) from error
         if settings.embedded:
-            return DatabaseAddress(LOOPBACK, settings.port, DATABASE_NAME, user, password)
+            return DatabaseAddress(LOOPBACK, settings.port, DATABASE_NAME, user, password, embedded=True)
         host, port, name = database_parts(settings.url)
         return DatabaseAddress(host, port, name, user, password, tls=not _is_loopback(host), ca=settings.ca)
 
@@ -310,7 +311,7 @@ def load_shop(folder: Path | str | None = None) -> ShopConfig:
         raise NoShopError(
             place,
             "there is no shop here",
-            f"Make one with: lineset shop init {place}, or name its folder with --folder",
+            f"Make one with: lineset shop init {place}, or name its folder: LINESET_SHOP, --folder, --shop-folder",
         ) from error
     except OSError as error:
         raise ShopSettingsError(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
+from lineset.equipment.language import counted
 from lineset.shop import certificates
 from lineset.shop.database import connected, explained
 from lineset.shop.errors import DatabaseError, ShopSettingsError
@@ -98,20 +99,24 @@ def sentences(status: ShopStatus) -> list[str]:
     """The status for people."""
     lines = [f"shop {status.shop} in {status.folder}"]
     for part in status.parts:
-        again = f", started again {part.restarts} times" if part.restarts else ""
+        again = f", started again {counted(part.restarts, 'time')}" if part.restarts else ""
         lines.append(f"  {part.name:14} {part.state}, process {part.pid}{again}  {part.where}")
     lines += [f"  {name:14} does not run here" for name in status.down if name not in {p.name for p in status.parts}]
-    lines.append(f"  {status.stations} stations, {status.revoked} revoked")
+    lines.append(f"  {counted(status.stations, 'station')}, {status.revoked} revoked")
     for name, days in status.certificate_days.items():
         if days < certificates.RENEW_DAYS:
-            lines.append(f"  the certificate of {name} ends in {days} days; run: lineset shop renew")
+            lines.append(f"  the certificate of {name} ends in {counted(days, 'day')}; run: lineset shop renew")
     if status.database_problem:
         return [*lines, f"  database: {status.database_problem}"]
-    lines.append(f"  tables of version {status.schema}; {status.visits} visits, {status.open_visits} not sealed")
+    lines.append(
+        f"  tables of version {status.schema}; {counted(status.visits, 'visit')}, {status.open_visits} not sealed"
+    )
     if status.quiet_s is not None:
         lines.append(f"  last block {status.quiet_s:.0f} s ago")
     if status.waiting:
-        lines.append(f"  {status.waiting} blocks wait for an earlier one, the oldest for {status.waiting_s or 0:.0f} s")
+        wait = f"{counted(status.waiting, 'block')} wait{'s' if status.waiting == 1 else ''}"
+        lines.append(f"  {wait} for an earlier one, the oldest for {status.waiting_s or 0:.0f} s")
     if status.set_aside:
-        lines.append(f"  {status.set_aside} messages were not taken and are set aside: lineset shop aside shows them")
+        were = "was not taken and is" if status.set_aside == 1 else "were not taken and are"
+        lines.append(f"  {counted(status.set_aside, 'message')} {were} set aside: lineset shop aside shows more")
     return lines

@@ -72,7 +72,6 @@ def read_stations(config: ShopConfig) -> StationList:
 
 def add(config: ShopConfig, name: str, *, again: bool = False) -> JoinFile:
     """Let a new station in, or with `again` one that was revoked. Raises StationError, ShopSettingsError, OSError."""
-    check_name(name)
     with _editing(config) as found:
         row = _addable(found, name, again)
         found[name], join = _new(config, name, row.added_at if row else _now())
@@ -83,7 +82,6 @@ def check_new(config: ShopConfig, names: Sequence[str], *, again: bool = False) 
     """Raises what `add` would raise for one of the names, before any of them is added."""
     found = read_stations(config).stations
     for at, name in enumerate(names):
-        check_name(name)
         if name in names[:at]:
             raise StationError(name, "this name is given twice", "Name each station once")
         _addable(found, name, again)
@@ -136,15 +134,20 @@ def users_files(config: ShopConfig) -> tuple[Path, ...]:
 
 
 def check_name(name: str) -> None:
-    """Raises StationError unless a station may be called so."""
+    """Raises StationError unless a new station may be called so."""
+    remedy = "Choose such a name, for example van-7"
     try:
         check_level(name, "station")
     except TopicError as error:
-        raise StationError(name, str(error), "Choose such a name, for example van-7") from error
+        raise StationError(name, str(error), remedy) from error
+    if name.startswith("-"):  # every verb would take it for an option, and its join file too
+        raise StationError(name, "a station's name begins with a letter, a digit or an underscore", remedy)
 
 
 def _addable(found: dict[str, StationRow], name: str, again: bool) -> StationRow | None:
     row = found.get(name)
+    if row is None:
+        check_name(name)
     if row and not row.revoked_at:
         raise StationError(
             name,

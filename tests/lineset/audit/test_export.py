@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import csv
 import hashlib
 import json
@@ -14,14 +15,17 @@ from typing import Any
 
 import duckdb
 import pytest
-from cli_process import PROGRAM
+from cli_process import said
+from engine_entries import PIPES
 from sealed_journal import PHOTO, a_short_visit, seal_it
+from shop_blocks import write_journal
 
-from lineset.audit.export import FORMATS, TABLES, to_csv, to_parquet, to_senml
+from lineset.audit.export import FORMATS, TABLES, inert, to_csv, to_parquet, to_senml
 from lineset.audit.visit_record import NotAVisitError, read_visit
 from lineset.cli.export import FORMATS as OFFERED
 from lineset.contract import entry as e
 from lineset.journal.reader import JournalReader
+from lineset_drivers.frame import Sample
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +35,7 @@ def journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def lineset(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*PROGRAM, *arguments], capture_output=True, text=True, timeout=60, check=False)
+    return subprocess.CompletedProcess(arguments, *asyncio.run(said(*arguments)))
 
 
 def bodies(journal: Path) -> list[e.AnyBody]:
@@ -99,6 +103,34 @@ def test_parquet_holds_the_same_with_types(journal: Path, tmp_path: Path) -> Non
     to_csv(journal, csv_folder)
     values = [float(r["value"]) for r in read_csv(csv_folder / "readings.csv") if r["name"] == "vapor_service_pressure"]
     assert mean.fetchall()[0][0] == pytest.approx(sum(values) / len(values), rel=1e-12)
+
+
+@pytest.mark.parametrize("to", FORMATS)
+def test_what_is_cut_short_leaves_what_was_there(journal: Path, tmp_path: Path, to: str) -> None:
+    (tmp_path / "samples.csv").write_text("of another visit")
+
+    def cut(done: int, of: int) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        FORMATS[to](journal, tmp_path, cut)
+    assert [(file.name, file.read_text()) for file in tmp_path.iterdir()] == [("samples.csv", "of another visit")]
+
+
+def test_a_spreadsheet_is_given_no_formula(tmp_path: Path) -> None:
+    by, low = "=1+1", Sample("t1", -40.0, "")
+    rows = [
+        (0.0, PIPES),
+        (1.0, e.Placed(instrument="pipes", channel="t1", system="main", point="vapor_line_temperature", by=by)),
+        (2.0, e.Framed(instrument="pipes", raw=b"", samples=(low,))),
+    ]
+    journal = write_journal(tmp_path / "j", rows)
+    to_csv(journal, tmp_path)
+    assert read_csv(tmp_path / "placements.csv")[0]["by"] == f"'{by}"
+    assert read_csv(tmp_path / "samples.csv")[0]["sent"] == "-40.0"  # a number stays one
+    to_parquet(journal, tmp_path)
+    assert duckdb.sql(f"""SELECT "by" FROM '{tmp_path}/placements.parquet'""").fetchall() == [(by,)]
+    assert [inert(text) for text in ("", "a=1", "@x", "-1", "\tx")] == ["", "a=1", "'@x", "'-1", "'\tx"]
 
 
 # RFC 8428, section 4.5.1: the characters of a name, base name and name put together

@@ -95,10 +95,11 @@ async def test_wrong_words_change_nothing(shop: ShopConfig, tmp_path: Path) -> N
         await said("shop", "station", "add", "van-1", "Van 2", "--folder", folder, "--out", str(tmp_path)),
         await said("shop", "token", "add", "desk", "--scope", "all", "--folder", folder),
         await said("shop", "token", "list", "--folder", str(tmp_path / "nowhere")),
+        await said("shop", "station", "add", "--folder", folder, "--out", str(tmp_path), "--", "-van"),
     )
     words = ["a-z", "station list", "no folder", "broker, database", "lineset shop init", "use 3", "both", "a-z"]
-    words += ["given twice", "a-z", "no scope", "lineset shop init"]
-    for (code, _, err), expected, status in zip(answers, words, (1, 1, 2, 2, 3, 2, 2, 2, 1, 1, 2, 3), strict=True):
+    words += ["given twice", "a-z", "no scope", "lineset shop init", "begins with"]
+    for (code, _, err), expected, status in zip(answers, words, (1, 1, 2, 2, 3, 2, 2, 2, 1, 1, 2, 3, 1), strict=True):
         assert (code, expected in err) == (status, True), err
     assert not (tmp_path / "names").exists()  # so that the right words find an empty place
     assert not stations.read_stations(shop).stations

@@ -113,6 +113,8 @@ def test_the_verb_audits_what_the_shop_has_and_files_beside_it(
 
 
 def test_what_cannot_be_asked_says_so(shop_folder: Path, tmp_path: Path) -> None:
+    code, _, err = run("audit", "--shop", "--shop-folder", str(shop_folder))
+    assert (code, err) == (2, "lineset audit: shop north has received no visit yet")
     code, _, err = run("audit", "--shop", "--shop-folder", str(tmp_path / "none"))
     assert code == 2
     assert "there is no shop here" in err

@@ -42,7 +42,11 @@ async def test_the_verb(shop_config: ShopConfig, tmp_path: Path) -> None:
     code, _, wrong = await said(*verb, "--done", str(forged["id"]))
     assert (code, "--by" in wrong) == (2, True)
     code, out, _ = await said(*verb, "--done", str(forged["id"]), "--by", "technician 7", "--json")
-    assert json.loads(out) == {"noted": [forged["id"]]}
+    assert json.loads(out) == {"noted": [forged["id"]], "unknown": []}
+    code, out, wrong = await said(*verb, "--done", str(forged["id"]), "--done", "4711", "--by", "technician 7")
+    assert (code, out.strip(), "number 4711" in wrong) == (1, "Noted: none is new", True)
+    for words in (("--done", str(2**63), "--by", "x"), ("--done", str(forged["id"]), "--by", " ")):
+        assert (await said(*verb, *words))[0] == 2
     _, out, _ = await said(*verb)
     assert "forged" not in out
     _, out, _ = await said(*verb, "--all")

@@ -5,24 +5,29 @@ from __future__ import annotations
 import asyncio
 import csv
 import json
+import os
 from pathlib import Path
 from typing import Any
 
 import duckdb
 import pytest
 from cli_process import said
+from engine_entries import PIPES
 from sealed_journal import a_short_visit, seal_it
+from shop_blocks import write_journal
 from shop_rig import Postgres, make_shop
 from shop_visit import put_visit
 from typer.testing import CliRunner
 
 from lineset.audit.export import to_csv
 from lineset.cli.main import app
+from lineset.contract import entry as e
 from lineset.journal.reader import JournalReader
 from lineset.journal.verify import verify
 from lineset.shop.database import connected
-from lineset.shop.exporting import PRIVATE, export
+from lineset.shop.exporting import PRIVATE, ExportError, export
 from lineset.shop.received import Selection
+from lineset_drivers.frame import Sample
 
 TYPED = ("readings", "settled_values", "visits")
 
@@ -130,6 +135,34 @@ async def test_what_goes_wrong_leaves_the_old_file_and_no_scrap(
     assert sorted(path.name for path in tmp_path.iterdir()) == ["columns.json", "readings.csv"]
 
 
+async def test_a_disk_that_is_full_is_not_taken_for_the_database(
+    postgres: Postgres, database: str, tmp_path: Path
+) -> None:
+    (tmp_path / f".visits.csv.{os.getpid()}.part").symlink_to("/dev/full")
+    with pytest.raises(ExportError, match="cannot be written"):
+        await export(postgres.address(database, "auditor"), Selection(), tmp_path, tables=("visits",))
+    assert not list(tmp_path.iterdir())
+
+
+async def test_a_spreadsheet_is_given_no_formula(postgres: Postgres, tmp_path: Path) -> None:
+    name = postgres.new_database()
+    said = e.Observed(system="main", text='=HYPERLINK("http://example.org")', by="+1")
+    low = e.Framed(instrument="pipes", raw=b"", samples=(Sample("t1", -40.0, ""),))
+    journal = write_journal(tmp_path / "j", [(0, PIPES), (1, said), (2, low), (3, e.Closed(by="t"))])
+    async with connected(postgres.address(name)) as db:
+        await put_visit(db, journal, None)
+    for to in ("csv", "parquet"):
+        address = postgres.address(name, "auditor")
+        await export(address, Selection(), tmp_path / to, to=to, tables=("observations", "readings"))
+    (cell,) = rows_of(tmp_path / "csv" / "observations.csv")
+    assert (cell["text"], cell["by"]) == ("'" + said.text, "'+1")
+    (number,) = rows_of(tmp_path / "csv" / "readings.csv")
+    assert float(number["sent"]) == -40.0
+    query = f"""SELECT text, "by" FROM '{tmp_path}/parquet/observations.parquet'"""
+    assert duckdb.sql(query).fetchall() == [(said.text, "+1")]
+    postgres.drop(name)
+
+
 def run(*arguments: str) -> tuple[int, str, str]:
     """The verb in this process: exit code, output, errors."""
     result = CliRunner().invoke(app, list(arguments))
@@ -148,11 +181,17 @@ def test_the_verb_writes_and_says_what_it_cannot(postgres: Postgres, database: s
     assert told["rows"]["readings"] > 1000
     for arguments, code, words in (
         (("--to", "senml"), 2, "csv, parquet or journal"),
+        (("--visit", "spring-9"), 2, "no visit of this name"),
+        (("--visit", "other/spring-1"), 2, "no visit of this name"),
+        (("--to", "journal", "--station", "van-9"), 2, "no station of this name"),
         (("--table", "secrets"), 1, "there is no such table"),
         (("--out", str(tmp_path / "shop" / "shop.toml" / "x")), 1, "Not a directory"),
     ):
         got, _, err = run("export", *shop, "--out", str(tmp_path / "q"), *arguments)
         assert (got, words in err) == (code, True), err
+    assert not (tmp_path / "q").exists()
+    _, out, _ = run("export", "van/spring-1", *shop, "--table", "visits", "--out", str(tmp_path / "one"))
+    assert out.startswith("1 visit written to ")
     got, _, err = run("export", "--table", "visits")
     assert (got, "are for --shop" in err) == (2, True)
 

@@ -8,7 +8,8 @@ from shop_rig import running_broker
 from lineset.shop import stations
 from lineset.shop.database import connected
 from lineset.shop.shop_config import ShopConfig, load_shop
-from lineset.shop.shop_status import look, sentences
+from lineset.shop.shop_status import ShopStatus, look, sentences
+from lineset.stream.broker import free_port
 
 
 async def test_what_waits_and_what_was_set_aside_is_counted(shop_config: ShopConfig) -> None:
@@ -32,7 +33,7 @@ async def test_what_waits_and_what_was_set_aside_is_counted(shop_config: ShopCon
     assert 90 <= found.waiting_s < 120
     assert found.down == ("collector c1", "board")
     said = "\n".join(sentences(found))
-    for words in ("2 blocks wait", "1 messages were not taken", "1 stations, 1 revoked", "board", "does not run here"):
+    for words in ("2 blocks wait", "1 message was not taken", "1 station, 1 revoked", "board", "does not run here"):
         assert words in said
 
 
@@ -45,6 +46,21 @@ async def test_a_database_that_is_away_is_told_and_the_rest_is_shown(shop_config
     assert "127.0.0.1:1" in found.database_problem
     assert found.certificate_days["n1"] > 800
     assert any("database:" in line for line in sentences(found))
+
+
+async def test_an_embedded_database_that_does_not_run_is_started_with_the_shop(shop_config: ShopConfig) -> None:
+    settings = msgspec.structs.replace(shop_config.database_settings, embedded=True, url="", port=free_port())
+    found = await look(msgspec.structs.replace(shop_config, database_settings=settings))
+    assert found.database_problem.endswith("the shop's database does not run. Start the shop: lineset shop run")
+
+
+def test_one_is_told_as_one() -> None:
+    status = ShopStatus(
+        shop="north", folder="", parts=(), down=(), stations=2, revoked=0, certificate_days={}, visits=1, waiting=1
+    )
+    said = "\n".join(sentences(status))
+    for words in ("2 stations, 0", "1 visit, 0 not sealed", "1 block waits for"):
+        assert words in said
 
 
 async def test_another_machine_of_a_cluster_runs_its_node_only(shop_config: ShopConfig) -> None:

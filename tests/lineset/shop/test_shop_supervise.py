@@ -214,10 +214,12 @@ async def test_a_broker_whose_disk_was_full_serves_again_when_there_is_room(tmp_
 
 
 async def test_a_port_in_use_is_named(shop_config: ShopConfig) -> None:
-    with socket.create_server(("127.0.0.1", shop_config.broker.node[0].port)):
-        with pytest.raises(ShopPortError, match=str(shop_config.broker.node[0].port)):
-            await Supervisor(shop_config, "broker").start()
-        assert not running(shop_config.folder)
+    node = shop_config.broker.node[0]
+    for port in (node.port, node.websocket_port):
+        with socket.create_server(("127.0.0.1", port)):
+            with pytest.raises(ShopPortError, match=f"^broker n1, port {port}:"):  # that one, and no other
+                await Supervisor(shop_config, "broker").start()
+            assert not running(shop_config.folder)
     async with running_broker(shop_config):  # and nothing was left that is in the way
         pass
 
