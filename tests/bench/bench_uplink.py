@@ -113,7 +113,8 @@ async def sent(path: Path, folder: Path, address: BrokerAddress) -> tuple[float,
 
 async def plainly(path: Path, blocks: int, address: BrokerAddress, window: int) -> float:
     async with client_of(address) as client:
-        payloads = [block_message.payloads(path, n)[0] for n in range(1, blocks + 1)]
+        found = block_message.look(path, 1).blocks[:blocks]
+        payloads = [block_message.payloads(path, block.n, block.hash)[0] for block in found]
         began = time.perf_counter()
         gate = asyncio.Semaphore(window)
 

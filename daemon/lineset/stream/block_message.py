@@ -33,22 +33,30 @@ class Standing(NamedTuple):
 
 
 def look(path: Path, from_n: int) -> Standing:
-    """Blocks of a journal from number `from_n` on, and its seal. Raises JournalError."""
+    """Blocks of a journal from number `from_n` on, and its seal. Raises JournalError, also where one is missing."""
     with JournalReader(path) as reader:
         # the seal first: a journal that has one has all of its blocks
         seal = reader.seal()
-        return Standing(reader.identity, reader.blocks(from_n), seal)
+        blocks = reader.blocks(from_n)
+        for n, block in enumerate(blocks, start=from_n):
+            if block.n != n:
+                raise DamagedFileError(path, f"block {n} is gone", "Keep the file for the audit")
+        return Standing(reader.identity, blocks, seal)
 
 
-def payloads(path: Path, n: int) -> list[bytes]:
+def payloads(path: Path, n: int, hash_: bytes) -> list[bytes]:
     """The messages of block `n`, in the order of their parts; each of them carries the meta record or the seal.
 
-    Raises JournalError, also for a block that does not give its hash.
+    Raises JournalError, also for a block that does not give its hash, or whose hash is not `hash_`, as it was before.
     """
     with JournalReader(path) as reader:
         block = reader.block(n)
         if block is None:
             raise DamagedFileError(path, f"block {n} is gone", "Keep the file for the audit")
+        if block.hash != hash_:
+            raise DamagedFileError(
+                path, f"block {n} is another than it was: the file was replaced", "Put the right file back"
+            )
         data = framed(reader.items_of(block))
         try:
             whole = hash_of(block, data) == block.hash

@@ -180,13 +180,15 @@ class Uplink:
             self._look.set()
 
     async def run(self) -> None:
-        """Connect and carry until cancelled."""
-        follow = asyncio.create_task(self._follow(), name="uplink: looking for blocks")
+        """Connect and carry until cancelled. What fails here for a fault of ours is raised, never one half kept."""
+        tasks = [asyncio.create_task(work, name="uplink") for work in (self._follow(), self.publisher.run())]
         try:
-            await self.publisher.run()
+            for task in (await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED))[0]:
+                task.result()
         finally:
-            follow.cancel()
-            await asyncio.gather(follow, return_exceptions=True)
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
             self._thread.shutdown(wait=False, cancel_futures=True)
 
     def _status(self, _: LinkStatus) -> None:
@@ -247,6 +249,11 @@ class Uplink:
         if not self._carries(journal):
             return
         journal.error = ""
+        if journal.sending is not None and standing.identity != journal.sending.journal:
+            log.warning("another journal lies under a visit's name; it is sent from its start", visit=journal.visit)
+            journal.sending, journal.is_sealed = None, False
+            self._look.set()
+            return
         if journal.sending is None:
             through = self._outbox.through(SHOP, standing.identity)
             journal.sending = Sending(standing.identity, through, pace=self._pace, one_first=journal.again)
@@ -306,8 +313,9 @@ class Uplink:
 
     async def _send(self, journal: UnderWay, sending: Sending, n: int, wire: Wire, now: Callable[[], float]) -> None:
         try:
-            payloads = await self._in_thread(block_message.payloads, journal.path, n)
+            payloads = await self._in_thread(block_message.payloads, journal.path, n, sending.hash_of(n))
         except JournalError as error:
+            journal.is_sealed = False  # is it the same journal still? It is looked at anew
             sending.failed(str(error), now())
             self._tell(journal, sending)
             return

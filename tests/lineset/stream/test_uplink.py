@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import random
+import sqlite3
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -21,6 +22,7 @@ from lineset.journal.file import JournalFile
 from lineset.journal.outbox import Outbox
 from lineset.journal.reader import JournalReader
 from lineset.journal.seal import StationKey
+from lineset.stream import block_message
 from lineset.stream.address import BrokerAddress
 from lineset.stream.broker import LocalBroker
 from lineset.stream.sending import Pace
@@ -297,8 +299,6 @@ async def test_a_restart_goes_on_behind_the_marker(local: LocalBroker, tmp_path:
 
 
 async def test_a_damaged_block_is_kept_and_told_and_the_others_go(local: LocalBroker, tmp_path: Path) -> None:
-    import sqlite3
-
     path, other = (make_journal(tmp_path / "visits", visit, 5) for visit in ("v1", "v2"))
     with contextlib.closing(sqlite3.connect(path)) as db:
         db.execute("DROP TRIGGER rows_no_update")
@@ -310,6 +310,49 @@ async def test_a_damaged_block_is_kept_and_told_and_the_others_go(local: LocalBr
         assert "row 25 is not as it was written" in up.problem
     assert len(collector.visit("v1").data) <= 2
     arrived_whole(collector, other)
+
+
+async def test_a_missing_block_is_told_and_the_others_go(local: LocalBroker, tmp_path: Path) -> None:
+    path, other = (make_journal(tmp_path / "visits", visit, 5) for visit in ("v1", "v2"))
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            db.execute(f"DROP TRIGGER {name}")
+        db.execute("DELETE FROM blocks WHERE n = 2")
+        db.commit()
+    outbox = Outbox(tmp_path / "outbox")
+    async with collecting(local.address) as collector, uplink(local.address(), outbox, path, other) as up:
+        await until(lambda: up.visits_waiting == 1 and up.problem)
+        assert "block 2 is gone" in up.problem
+    arrived_whole(collector, other)
+
+
+@pytest.mark.parametrize("sealed", [False, True])
+async def test_a_journal_that_is_replaced_while_it_waits_goes_from_its_start(
+    local: LocalBroker, tmp_path: Path, sealed: bool
+) -> None:
+    path = make_journal(tmp_path / "visits", "v1", 2, sealed=sealed)
+    outbox = Outbox(tmp_path / "outbox")
+    async with uplink(local.address(), outbox, path) as up:
+        await until(lambda: up.counts.blocks_sent >= 2)
+        for each in path.parent.glob("v1.journal*"):
+            each.unlink()
+        make_journal(tmp_path / "visits", "v1", 5)
+        async with collecting(local.address) as collector:
+            await until(lambda: not up.visits_waiting)
+    arrived_whole(collector, path)
+    assert (up.problem, marker(outbox, path)) == ("", 50)
+
+
+async def test_a_fault_of_ours_ends_the_uplink_and_is_seen(
+    local: LocalBroker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever runs it says so and begins it anew; nothing goes on with one half missing."""
+    path = make_journal(tmp_path, "v1", 2)
+    monkeypatch.setattr(block_message, "look", lambda *_: 1 / 0)
+    one = Uplink(local.address(), TOPICS, Outbox(tmp_path / "outbox"), online=lambda: ONLINE)
+    one.add("v1", path, 0)
+    with pytest.raises(ZeroDivisionError):
+        await asyncio.wait_for(one.run(), WAIT_S)
 
 
 async def test_a_journal_that_is_no_journal_holds_up_nobody(local: LocalBroker, tmp_path: Path) -> None:
