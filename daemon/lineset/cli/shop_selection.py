@@ -51,9 +51,9 @@ def _moment(verb: str, option: str, text: str | None) -> datetime | None:
         if len(text) == 10:
             return datetime.combine(date.fromisoformat(text), time(), UTC)
         found = datetime.fromisoformat(text)
-    except ValueError as error:
+        return found.astimezone(UTC) if found.tzinfo is not None else found.replace(tzinfo=UTC)
+    except (ValueError, OverflowError) as error:
         raise say_error(verb, f"{option} {text}: this is no day or time; write 2026-05-01", WRONG) from error
-    return found if found.tzinfo is not None else found.replace(tzinfo=UTC)
 
 
 def the_shop(verb: str, folder: Path | None, code: int) -> tuple[ShopConfig, DatabaseAddress]:

@@ -296,9 +296,14 @@ class InstrumentPage(_Answer, frozen=True, kw_only=True):
 
 
 class Problem(_Answer, frozen=True, kw_only=True):
-    """Why there is no answer: `what` is wrong, `where`, and `remedy`, what to do about it."""
+    """Why there is no answer: `what` is wrong, `where`, and `remedy`, what to do about it.
 
+    A problem of RFC 9457: `title` names the status, `detail` says all three in a sentence.
+    """
+
+    title: str
     status: int
+    detail: str
     what: str
     where: str
     remedy: str

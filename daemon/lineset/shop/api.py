@@ -11,6 +11,7 @@ import structlog
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
+from starlette.types import Receive, Scope, Send
 
 from lineset.shop import words_refusals as words
 from lineset.shop.access import Access
@@ -18,7 +19,7 @@ from lineset.shop.asking import Busy
 from lineset.shop.cursor import WrongCursor
 from lineset.shop.endpoints import BASE, ENDPOINTS, Endpoint
 from lineset.shop.errors import ShopError
-from lineset.shop.openapi import openapi
+from lineset.shop.openapi import PROBLEM, openapi
 from lineset.shop.queries import Held, Questions
 from lineset.shop.refusal import Refusal
 from lineset.station.observing import MEDIA
@@ -113,7 +114,7 @@ def _fresh(request: Request, response: Response) -> Response:
     """The answer with its ETag; only that where the asker has it already."""
     tag = f'"{hashlib.sha256(response.body).hexdigest()[:32]}"'
     known = {each.strip().removeprefix("W/") for each in request.headers.get("if-none-match", "").split(",")}
-    if tag in known:
+    if tag in known or "*" in known:
         kept = {name: response.headers[name] for name in ("cache-control", "vary")}
         return Response(status_code=304, headers=kept | {"etag": tag})
     response.headers["etag"] = tag
@@ -132,7 +133,7 @@ def refused(refusal: Refusal) -> Response:
     return Response(
         msgspec.json.encode(refusal.problem),
         status_code=refusal.status,
-        media_type="application/json",
+        media_type=PROBLEM,
         headers=headers,
     )
 
@@ -141,12 +142,18 @@ def api_routes(questions: Questions, access: Access, report: Report) -> list[Bas
     """The API's routes, with their whole paths; what else is asked below BASE is told that nothing is there."""
     answering = _Answering(questions, access, report)
 
-    async def nothing(request: Request) -> Response:
-        return refused(
+    return [*(answering.route(each) for each in ENDPOINTS), Route("/api/{rest:path}", _Nothing())]
+
+
+class _Nothing:
+    """What answers below /api where no question is, and whatever is not asked with GET. An application of its own, since
+    a function would be given some methods only."""
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        request = Request(scope)
+        response = refused(
             Refusal(404, "nothing is here", request.url.path, f"{BASE}/openapi.json names all that is")
             if request.method in ("GET", "HEAD")
             else Refusal(405, f"{request.method} is not taken", request.url.path, "this API is read only: use GET")
         )
-
-    every = ["GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"]
-    return [*(answering.route(each) for each in ENDPOINTS), Route("/api/{rest:path}", nothing, methods=every)]
+        await response(scope, receive, send)

@@ -79,11 +79,10 @@ class Cursor:
             case (str(at), int(id_)):
                 try:
                     moment = datetime.fromisoformat(at)
-                except ValueError as error:
+                    if moment.tzinfo is not None:
+                        return moment.astimezone(UTC), _key(id_)
+                except (ValueError, OverflowError) as error:
                     raise WrongCursor from error
-                if moment.tzinfo is None:
-                    raise WrongCursor
-                return moment, _key(id_)
         raise WrongCursor
 
     def day_and_text(self) -> tuple[date | None, str]:

@@ -57,12 +57,12 @@ def _moment(text: str, *, end: bool) -> datetime:
         if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
             day = date.fromisoformat(text) + timedelta(days=1 if end else 0)
             return datetime.combine(day, time(), UTC)
-        found = datetime.fromisoformat(text)
+        found = datetime.fromisoformat(re.sub(r" (\d\d:?\d\d)$", r"+\1", text))  # a + of an address is read as a space
+        if found.tzinfo is not None:
+            return found.astimezone(UTC)
     except (ValueError, OverflowError) as error:
         raise ValueError("a day (2026-11-25) or a moment with its zone (2026-11-25T08:00:00Z)") from error
-    if found.tzinfo is None:
-        raise ValueError("a moment with its zone (2026-11-25T08:00:00Z)")
-    return found
+    raise ValueError("a moment with its zone (2026-11-25T08:00:00Z)")
 
 
 @dataclass(frozen=True, slots=True)

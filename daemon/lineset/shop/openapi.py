@@ -11,6 +11,7 @@ from lineset import __version__
 from lineset.shop.answers import Problem
 from lineset.shop.endpoints import BASE, ENDPOINTS, Endpoint, Parameter
 
+PROBLEM = "application/problem+json"  # RFC 9457
 _COMPONENTS = "#/components/schemas/{name}"
 _REFUSALS = {
     "401": "No token, or one that is unknown, revoked or expired.",
@@ -69,7 +70,7 @@ def _operation(endpoint: Endpoint) -> dict[str, Any]:
             **{
                 status: {
                     "description": _REFUSALS[status],
-                    "content": {"application/json": {"schema": {"$ref": _COMPONENTS.format(name="Problem")}}},
+                    "content": {PROBLEM: {"schema": {"$ref": _COMPONENTS.format(name="Problem")}}},
                 }
                 for status in sorted(statuses)
             },

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from http import HTTPStatus
+
 from lineset.shop.answers import Problem
 
 
@@ -10,5 +12,7 @@ class Refusal(Exception):
 
     def __init__(self, status: int, what: str, where: str, remedy: str) -> None:
         self.status = status
-        self.problem = Problem(status=status, what=what, where=where, remedy=remedy)
-        super().__init__(f"{where}: {what}; {remedy}")
+        detail = f"{where}: {what}; {remedy}"
+        title = HTTPStatus(status).phrase
+        self.problem = Problem(title=title, status=status, detail=detail, what=what, where=where, remedy=remedy)
+        super().__init__(detail)

@@ -189,7 +189,9 @@ async def test_without_a_token_that_holds_nothing_is_told(ask: Asking) -> None:
         assert answer.status == 401
         assert answer.headers["www-authenticate"].startswith("Bearer")
         assert "lineset shop token add" in answer.json["remedy"]
-        assert set(answer.json) == {"status", "what", "where", "remedy"}
+        assert answer.headers["content-type"] == "application/problem+json"
+        assert set(answer.json) == {"title", "status", "detail", "what", "where", "remedy"}
+        assert (answer.json["title"], answer.json["status"]) == ("Unauthorized", 401)
     assert (await ask("/visits")).status == 200
     revoke_token(folder, "front desk")
     assert (await ask("/visits")).status == 401
@@ -213,6 +215,9 @@ WRONG = [
     ("/visits?colour=red", "/api/v1/visits"),
     ("/visits?limit=3&limit=4", "parameter limit"),
     ("/visits?cursor=abc", "parameter cursor"),
+    ("/visits?from=0001-01-01T00:00:00%2B14:00", "parameter from"),  # a moment that UTC has no year for
+    ("/visits?to=9999-12-31T23:59:59-14:00", "parameter to"),
+    ("/visits?cursor=WyJ2aXNpdHMiLCIwMDAxLTAxLTAxVDAwOjAwOjAwKzE0OjAwIiwxXQ", "parameter cursor"),  # likewise
     ("/visits?cursor=WyJzdGF0aW9ucyIsInZhbi0xIl0", "parameter cursor"),
     ("/visits?system=%00", "parameter system"),
     (f"{OF_VISIT}/series", "parameter name"),
@@ -231,12 +236,23 @@ async def test_a_wrong_question_is_told_what_is_wrong_with_it(ask: Asking) -> No
 async def test_what_is_not_there_and_what_is_not_taken(ask: Asking) -> None:
     assert (await ask("/visits/van-9/none")).json["status"] == 404
     assert (await ask("/boats")).status == 404
-    for method in ("POST", "PUT", "DELETE", "PATCH"):
+    for method in ("POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "BREW"):
         answer = await ask("/visits", method=method)
         assert (answer.status, answer.headers["allow"]) == (405, "GET, HEAD")
+        assert answer.headers["content-type"] == "application/problem+json"
     assert not [
         name for name in (await ask("/visits", Origin="http://elsewhere.example")).headers if "allow-origin" in name
     ]
+
+
+async def test_what_did_not_change_is_not_sent_again(ask: Asking) -> None:
+    tag = (await ask("/visits?from=2026-09-22T08:00:00%2B02:00")).headers["etag"]
+    assert (await ask("/visits?from=2026-09-22T08:00:00+02:00")).headers[
+        "etag"
+    ] == tag  # a plus of an address is a space
+    for known in (tag, f'"other", W/{tag}', "*"):
+        again = await ask("/visits", If_None_Match=known)
+        assert (again.status, again.headers["etag"], again.body) == (304, tag, b"")
 
 
 async def test_pages_are_stable_while_visits_come_in(ask: Asking) -> None:
