@@ -146,8 +146,7 @@ def api_routes(questions: Questions, access: Access, report: Report) -> list[Bas
 
 
 class _Nothing:
-    """What answers below /api where no question is, and whatever is not asked with GET. An application of its own, since
-    a function would be given some methods only."""
+    """Answers below /api where no question is, and all that is no GET: a function would hear some methods only."""
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         request = Request(scope)

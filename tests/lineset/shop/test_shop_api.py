@@ -245,11 +245,9 @@ async def test_what_is_not_there_and_what_is_not_taken(ask: Asking) -> None:
     ]
 
 
-async def test_what_did_not_change_is_not_sent_again(ask: Asking) -> None:
+async def test_a_plus_of_an_address_is_a_space_and_means_a_plus(ask: Asking) -> None:
     tag = (await ask("/visits?from=2026-09-22T08:00:00%2B02:00")).headers["etag"]
-    assert (await ask("/visits?from=2026-09-22T08:00:00+02:00")).headers[
-        "etag"
-    ] == tag  # a plus of an address is a space
+    assert (await ask("/visits?from=2026-09-22T08:00:00+02:00")).headers["etag"] == tag
     for known in (tag, f'"other", W/{tag}', "*"):
         again = await ask("/visits", If_None_Match=known)
         assert (again.status, again.headers["etag"], again.body) == (304, tag, b"")
