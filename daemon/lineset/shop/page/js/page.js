@@ -3,7 +3,7 @@ import { keyed, make, say } from "../shared/dom.js";
 import { learn, t } from "../shared/words.js";
 import { askAll, askWith, headers } from "./ask.js";
 import { calibration, changed, connectedAnew, forgetUnseen, heardByRecord, known, online, openVisits, silence, take, takeNews } from "./known.js";
-import { connect, listenTo } from "./link.js";
+import { connect, disconnect, listenTo, named } from "./link.js";
 import { lookUp, openPast } from "./past.js";
 import { showSheet, summary } from "./sheet.js";
 import { closeVisit, openVisit, showVisit, takeDetail } from "./visit.js";
@@ -13,6 +13,7 @@ import { jobWords, plural, spanWords, upper, wantLines } from "./words.js";
 const $ = (id) => document.getElementById(id);
 const LOOK_MS = 15000; // silence grows by itself
 const RECORD_MS = 300000; // what only the database knows is asked for again
+const LIVE_FIRST_MS = 250; // the live sheet comes before what hangs below it
 const NEWS_MS = 15000;
 const SHOWN = 8; // lines of a list before its fold
 const askForOne = () => t("Ask whoever keeps the shop's computer for a new one.");
@@ -30,9 +31,18 @@ let over = 0; // instruments past their calibration
 let ended = 0; // how many had ended when the record was last asked
 const flagged = new Set();
 
+// How long it took to come so far: for who measures, in the browser's own list of marks.
+const reached = new Set();
+function mark(what) {
+  if (reached.has(what)) return;
+  reached.add(what);
+  performance.mark(what);
+}
+
 // ------------------------------------------------------------------------------------------------------- start
 
 async function start() {
+  mark("script runs");
   const given = location.hash.length > 1 && !location.hash.startsWith("#/") ? location.hash.slice(1) : "";
   if (given) history.replaceState(null, "", `${location.pathname}#/`); // the token does not stay in the address bar
   token = given || sessionStorage.getItem("token") || "";
@@ -60,6 +70,7 @@ $("language").addEventListener("change", () => {
 
 async function enter() {
   askWith({}, token);
+  if (token) logInAtBroker(); // at once: by what a page is told of itself, the way is open
   let reply;
   try {
     [reply] = await Promise.all([fetch("session", { headers: headers() }), language]);
@@ -70,29 +81,37 @@ async function enter() {
     return;
   }
   if (!reply.ok) {
+    disconnect();
     const problem = await reply.json().catch(() => ({}));
     logIn(token ? `${upper(problem.what ? t(problem.what) : t("the token was not taken"))}. ${askForOne()}` : "");
     return;
   }
   session = await reply.json();
+  mark("let in by the server");
   sessionStorage.setItem("token", token);
   askWith(session, token);
   $("login").hidden = true;
   $("ways").hidden = false;
-  connect(session, token, {
+  if (!token) logInAtBroker();
+  named(session.base);
+  setTimeout(askRecord, LIVE_FIRST_MS);
+  setInterval(askRecord, RECORD_MS);
+  setInterval(() => { changed.all = true; draw(); }, LOOK_MS);
+  turn();
+}
+
+function logInAtBroker() {
+  connect(token, {
     heard: (levels, message, retained) => { take(levels, message, retained); draw(); },
     standing: (up) => {
       if (up && !linked) connectedAnew();
+      if (up) mark("logged in at the broker");
       linked = up;
       draw();
     },
     settled: () => { fresh = false; forgetUnseen(); draw(); },
-    refused: () => logIn(`${t("The token holds no longer.")} ${askForOne()}`),
+    refused: () => { if (session) logIn(`${t("The token holds no longer.")} ${askForOne()}`); }, // else the question who asks says so
   });
-  askRecord();
-  setInterval(askRecord, RECORD_MS);
-  setInterval(() => { changed.all = true; draw(); }, LOOK_MS);
-  turn();
 }
 
 function logIn(why) {
@@ -193,6 +212,7 @@ function showDay() {
   changed.stations = false;
   changed.instruments = false;
   const open = openVisits();
+  if (open.length) mark("first visits shown");
   const silent = showSilent(open, now);
   if (instruments) over = showCalibration(new Date().toISOString().slice(0, 10));
   showLeftOver();

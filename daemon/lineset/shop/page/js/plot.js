@@ -31,7 +31,7 @@ export async function showPlot(open, value, holder, words) {
   const [system, name] = [value.slice(0, slash), value.slice(slash + 1)];
   say(words, t("Looking."));
   try {
-    const told = await ask(`/visits/${open.station}/${open.visit}/series`, { name, system, points: 800 });
+    const [told] = await Promise.all([ask(`/visits/${open.station}/${open.visit}/series`, { name, system, points: 800 }), fetchLibrary()]);
     if (asked !== key) return;
     shown = {
       key, system, name, unit: told.shown_unit, title: told.title, data: [[...told.t], [...told.shown_low], [...told.shown_high]],
@@ -58,6 +58,21 @@ export function live(system, message) {
   if (due) return;
   due = true;
   requestAnimationFrame(() => { due = false; if (shown) drawPlot(); });
+}
+
+// The plotting library is big and most who plan a day look at no plot: it is fetched with the first.
+let library = null;
+function fetchLibrary() {
+  library ||= new Promise((done, failed) => {
+    const at = (name) => new URL(`../vendor/${name}`, import.meta.url).href;
+    const look = document.createElement("link");
+    const script = document.createElement("script");
+    Object.assign(look, { rel: "stylesheet", href: at("uPlot.min.css") });
+    Object.assign(script, { src: at("uPlot.iife.min.js"), onload: done });
+    script.onerror = look.onerror = () => { library = null; failed(new Error(t("The shop's computer cannot be reached."))); };
+    document.head.prepend(look, script); // our own look comes after it
+  });
+  return library;
 }
 
 function drawPlot() {

@@ -62,7 +62,9 @@ function put({ section, head, body }, rows, words) {
   section.hidden = !rows.length;
   if (rows.length) say(head, words);
   const wide = body.id === "needing-rows";
-  keyed(body, rows, (its) => its.key, (its) => build(its, wide), (row, its) => { its.row = row; renew(row, its); });
+  // a row that was made stays with its visit, so that it need not be made again when it comes back
+  const rowOf = (its) => (wide ? its.wide ||= build(its, wide) : its.narrow ||= build(its, wide));
+  keyed(body, rows, (its) => its.key, rowOf, (row, its) => { its.row = row; renew(row, its); });
 }
 
 function fits(its, text) {
