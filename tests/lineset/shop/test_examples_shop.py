@@ -14,6 +14,7 @@ from example_blocks import EXAMPLES, line_with, printed, shell
 from shop_blocks import WALL_NS, sent, write_journal
 from shop_rig import admitted, running_broker
 
+from lineset.assess.finding import NOTHING_FOUND
 from lineset.contract import entry as e
 from lineset.contract.example import EXAMPLES as MODELS
 from lineset.contract.live import StationMessage, VisitMessage, encode
@@ -87,6 +88,8 @@ def rows() -> list[tuple[float, e.AnyBody]]:
         (20, verdict("fail")),
         (21, verdict("pass")),
         (22, e.Finding(system="main", phase="before", id="f", title="little air", state="open", rank=1)),
+        (22, e.Finding(system="main", phase="after", id=NOTHING_FOUND, title="no fault", state="open")),
+        (22, verdict("advisory", "volts")),
         (23, e.Observed(system="main", text=WORDS, by="t")),
         (24, e.Marked(system="main", task="wash_outdoor_coil", state="skipped", note=WORDS, by="t")),
         (25, e.RefrigerantHandled(system="main", action="added", certified=WORDS, note=WORDS)),
@@ -97,8 +100,8 @@ def rows() -> list[tuple[float, e.AnyBody]]:
     return found
 
 
-def verdict(state: str) -> e.Checked:
-    return e.Checked(system="main", phase="before", name="superheat", title="superheat", state=state, reason="r")
+def verdict(state: str, name: str = "superheat") -> e.Checked:
+    return e.Checked(system="main", phase="before", name=name, title=name, state=state, reason="r")
 
 
 @pytest.fixture
@@ -134,8 +137,8 @@ async def test_every_panel_runs_with_the_boards_rights_and_tells_what_is_there(s
     begin = WALL_NS / 1e9
     superheat = [(row["time"].timestamp() - begin, row["metric"], float(row["value"])) for row in found["total"]]
     assert superheat == [(0.0, "van-1 main", 10.8), (10.0, "van-1 main", 12.6)]  # 6 K and 7 K, times 1.8
-    (verdicts,) = found["verdicts"]
-    assert (verdicts["title"], verdicts["pass"], verdicts["fail"]) == ("superheat", 1, 0)  # the last one stands
+    told = [(row["title"], row["pass"], row["fail"], row["advisory"]) for row in found["verdicts"]]
+    assert told == [("superheat", 1, 0, 0), ("volts", 0, 0, 1)]  # the last one of each stands
     assert [(row["title"], row["systems"]) for row in found["what"]] == [("little air", 1)]
     (open_,) = found["open"]
     assert (open_["station"], open_["visit"], open_["phase"]) == ("van-1", "visit-1", "before")

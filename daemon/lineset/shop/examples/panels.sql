@@ -8,8 +8,9 @@ FROM record.derived_values
 WHERE name = 'total_superheat' AND at BETWEEN :'from' AND :'to'
 GROUP BY 1, 2 ORDER BY 1, 2;
 
--- panel: any reading over time [SI], one line a channel: a mean for each minute
-SELECT date_bin('1 minute', at, timestamptz 'epoch') AS time, system || ' ' || point AS metric, unit, avg(value) AS value
+-- panel: any reading over time [SI], one line a point: a mean for each minute
+SELECT date_bin('1 minute', at, timestamptz 'epoch') AS time, station || ' ' || system || ' ' || point AS metric, unit,
+       avg(value) AS value
 FROM record.readings
 WHERE point <> '' AND flag = '' AND at BETWEEN :'from' AND :'to'
 GROUP BY 1, 2, 3 ORDER BY 1, 2;
@@ -28,7 +29,7 @@ ORDER BY last_received_at;
 
 -- panel: verdicts that stand, by check and outcome
 SELECT title, count(*) FILTER (WHERE state = 'pass') AS pass, count(*) FILTER (WHERE state = 'fail') AS fail,
-       count(*) FILTER (WHERE state = 'undecided') AS undecided
+       count(*) FILTER (WHERE state = 'undecided') AS undecided, count(*) FILTER (WHERE state = 'advisory') AS advisory
 FROM record.verdicts
 WHERE is_last AND at BETWEEN :'from' AND :'to'
 GROUP BY title ORDER BY fail DESC, title;
@@ -36,7 +37,7 @@ GROUP BY title ORDER BY fail DESC, title;
 -- panel: what was found and still stands, the commonest first
 SELECT title, count(DISTINCT (visit_id, system)) AS systems
 FROM record.findings
-WHERE is_last AND state = 'open' AND at BETWEEN :'from' AND :'to'
+WHERE is_last AND state = 'open' AND id <> 'nothing_found' AND at BETWEEN :'from' AND :'to'
 GROUP BY title ORDER BY systems DESC, title;
 
 -- panel: calibrations that end within thirty days, or have ended, of the instruments as last introduced
