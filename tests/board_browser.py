@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.async_api import Browser, BrowserContext, Page, Request, async_playwright, expect
-from station_rig import station, station_text
+from station_rig import WAIT_S, station, station_text
 
 from lineset.board.beside import board_beside
 from lineset.board.server import BoardServer
 from lineset.station.daemon import Station
 
+expect.set_options(timeout=WAIT_S * 1000)  # its own 5 s may end a healthy run on a busy machine
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 NEEDS_CHROMIUM = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
 FLAGS = [
@@ -72,6 +73,25 @@ async def opened(context: BrowserContext, url: str) -> Watched:
     await watched.page.goto(url)
     await watched.page.wait_for_selector("body[data-ready=yes]")
     return watched
+
+
+async def links_told(page: Page) -> Callable[[str], Awaitable[None]]:
+    """From now on all that the page says of its connection is kept; what is given back waits until it has said so.
+
+    A connection may be back before anybody looks.
+    """
+    await page.evaluate(
+        """() => { const link = document.querySelector("#link"); window.linksTold = [link.textContent];
+          new MutationObserver(() => window.linksTold.push(link.textContent))
+            .observe(link, { childList: true, characterData: true, subtree: true }); }"""
+    )
+
+    async def said(words: str) -> None:
+        await page.wait_for_function(
+            "words => window.linksTold.some((told) => told.includes(words))", arg=words, timeout=WAIT_S * 1000
+        )
+
+    return said
 
 
 async def open_visit(page: Page, name: str) -> None:

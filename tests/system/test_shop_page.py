@@ -145,7 +145,7 @@ async def test_a_dispatchers_day(shop_config: ShopConfig, tmp_path: Path) -> Non
         needing = page.locator("#needing-rows tr")
         await expect(needing).to_contain_text("Approval and part: the capacitor's top is bulged.")
         await expect(page.locator("#news")).to_contain_text("van-1, job spring-1. Approval and part")
-        assert await page.locator("#going").is_hidden()
+        await expect(page.locator("#going")).to_be_hidden()
         await expect(page.locator("#needing-rows a")).to_be_focused()  # it moved, and a hand's place with it
 
         # a station with an open visit has not been heard of for long; another's instrument is past its date
@@ -267,8 +267,8 @@ async def test_what_is_past_who_has_gone_silent_and_who_may_read(shop_config: Sh
         await page.goto(f"{here.url}#/visit/van-1/spring-1")
         await expect(page.locator("#record-words")).to_contain_text("entries are held")
         await expect(page.locator("#plot canvas")).to_be_visible()
-        assert await page.locator("#seen").is_hidden()
-        assert await page.locator("#report").is_hidden()
+        await expect(page.locator("#seen")).to_be_hidden()
+        await expect(page.locator("#report")).to_be_hidden()
         assert "flare nut" not in await page.inner_text("body")
 
 
@@ -284,10 +284,10 @@ async def test_a_token_that_does_not_hold_opens_nothing(shop_config: ShopConfig,
         await page.fill("#login-form input", here.token)
         await page.keyboard.press("Enter")
         await page.wait_for_selector("body[data-ready=yes]")
-        assert await page.locator("#login").is_hidden()
+        await expect(page.locator("#login")).to_be_hidden()
         # a token that is taken back closes what is open with it
         revoke_token(here.config.folder, "front desk")
-        await expect(page.locator("#login-why")).to_contain_text("La clave ya no vale", timeout=15000)
+        await expect(page.locator("#login-why")).to_contain_text("La clave ya no vale")
         await expect(page.locator("#day")).to_be_hidden()
 
 
@@ -315,7 +315,7 @@ async def test_the_sheet_comes_back_after_the_broker_and_after_the_server(
             await Van(client, "van-2", "spring-1").clear()  # while nobody listens
             config = msgspec.structs.replace(config, board=msgspec.structs.replace(config.board, port=port))
             async with board(config):
-                await expect(page.locator("#link")).to_have_text("Connected.", timeout=15000)
-                await expect(page.locator("#going-rows tr")).to_have_count(1, timeout=10000)
+                await expect(page.locator("#link")).to_have_text("Connected.")
+                await expect(page.locator("#going-rows tr")).to_have_count(1)
                 await Van(client, "van-3", "spring-3").tell()
                 await expect(page.locator("#going-rows tr")).to_have_count(2)
