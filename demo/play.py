@@ -23,6 +23,7 @@ from shop_day import shop_day
 from technician import VISIT, Technician
 
 from lineset.board.beside import read_board_file
+from lineset.cli.quiet import set_up_quiet_logs
 from lineset.contract.worklist import CueMessage
 from lineset.stream.address import BrokerFile, read_broker_file
 
@@ -175,6 +176,7 @@ def how_to_watch(broker: BrokerFile, out: Path) -> None:
 
 def main() -> int:
     asked = arguments()
+    set_up_quiet_logs()  # what listens here is ours too; its log has no place between the lines of the play
     try:
         return asyncio.run(until_told(shop_day(asked) if asked.shop or asked.cluster else play(asked)))
     except (KeyboardInterrupt, asyncio.CancelledError):

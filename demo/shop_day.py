@@ -191,8 +191,8 @@ class Shop:
         seq = doctor(van.journal, copy, van.data / "station.key")
         code, said = await run("audit", str(copy), "--shop", env=self._env)
         print(f"\nA copy of {van.plan.name}'s record, entry {seq} altered, sealed anew with the van's own key:")
-        wrong = said[said.find("What is wrong") :].splitlines()
-        print("\n".join(f"  {line}" for line in [*said.splitlines()[:2], *wrong[:8]]))
+        wrong = said[said.find("What is wrong") :].partition("\nTo be known")[0].splitlines()
+        print("\n".join(f"  {line}" for line in [*said.splitlines()[:2], *wrong]))
         found_out = code == 1 and re.search(rf"\bentry {seq}\b", said) is not None
         print("found out, by its entry" if found_out else "NOT FOUND OUT")
         return found_out
