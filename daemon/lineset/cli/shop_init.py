@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lineset.cli.shop_folder import FolderOption, explained, load
-from lineset.cli.station_access import WRONG, JsonOption, say_error
+from lineset.cli.station_access import REFUSED, WRONG, JsonOption, say_error
 
 if TYPE_CHECKING:
     from lineset.shop.shop_config import ShopConfig
@@ -147,11 +147,14 @@ def renew(
                 certificates.make_node(config.certificates, node.name, node.host)
                 made[node.name] = certificates.valid_until(path).isoformat()
         authority = certificates.valid_until(config.certificates / "authority.pem").isoformat()
-        broker = asyncio.run(broker_in_force(config)) if made else "nothing is due"
+        told = asyncio.run(broker_in_force(config)) if made else {"broker": "nothing is due"}
     if as_json:
-        typer.echo(json.dumps({"renewed": made, "authority_until": authority, "broker": broker}, indent=2))
-        return
-    for node_name, until in made.items():
-        typer.echo(f"{node_name}: valid until {until}")
-    typer.echo(f"broker: {broker}")
-    typer.echo(f"the authority itself: valid until {authority}")
+        typer.echo(json.dumps({"renewed": made, "authority_until": authority, **told}, indent=2))
+    else:
+        for node_name, until in made.items():
+            typer.echo(f"{node_name}: valid until {until}")
+        for what, sentence in told.items():
+            typer.echo(f"{what.replace('_', ' ')}: {sentence}")
+        typer.echo(f"the authority itself: valid until {authority}")
+    if "not_yet_at" in told:
+        raise typer.Exit(REFUSED)

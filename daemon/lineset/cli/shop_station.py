@@ -177,8 +177,10 @@ def _tell(config: ShopConfig) -> dict[str, str]:
 def _report(rows: list[dict[str, Any]], told: dict[str, str], as_json: bool, text: str) -> None:
     if as_json:
         typer.echo(json.dumps({"stations": rows, **told}, indent=2))
-        return
-    for row in rows:
-        typer.echo(text.format(**row))
-    for what, sentence in told.items():
-        typer.echo(f"{what}: {sentence}")
+    else:
+        for row in rows:
+            typer.echo(text.format(**row))
+        for what, sentence in told.items():
+            typer.echo(f"{what.replace('_', ' ')}: {sentence}")
+    if "not_yet_at" in told:  # a station that was shut out may still come in there
+        raise typer.Exit(REFUSED)

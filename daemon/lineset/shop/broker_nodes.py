@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import signal
+from collections.abc import Iterable
 from pathlib import Path
 
 from lineset.shop.child import ChildPlan
@@ -30,6 +31,11 @@ def files_version(config: ShopConfig) -> str:
     paths = list(users_files(config))
     for node in config.broker.nodes_here:
         paths += [config.broker_folder / name for name in config.node_certificate(node)]
+    return version_of(paths)
+
+
+def version_of(paths: Iterable[Path]) -> str:
+    """What tells whether one of these files was replaced."""
     seen = []
     for path in paths:
         try:

@@ -8,6 +8,7 @@ import signal
 
 from lineset.shop.broker_nodes import files_version
 from lineset.shop.errors import DatabaseError, ShopError, ShopPartError
+from lineset.shop.handing_over import elsewhere, hand_over
 from lineset.shop.part_state import Running, running
 from lineset.shop.shop_config import ShopConfig
 from lineset.shop.supervise import tell_database
@@ -16,14 +17,34 @@ _WAIT_S = 60.0
 _LOOK_S = 0.02
 
 
-async def broker_in_force(config: ShopConfig) -> str:
-    """Let the running broker read its users and certificates anew, and wait until it did. Raises ShopPartError."""
-    return await _broker(config)
+async def broker_in_force(config: ShopConfig) -> dict[str, str]:
+    """Let the running broker read its users and certificates anew, and wait until it did; likewise other machines.
+
+    What came of it, a sentence for "broker", for a cluster over several machines also "elsewhere", and in "not_yet_at"
+    the hosts that it did not reach. Raises ShopPartError when a broker did not obey.
+    """
+    return {"broker": await _broker(config), **await _elsewhere(config)}
 
 
 async def put_in_force(config: ShopConfig) -> dict[str, str]:
-    """What came of it, a sentence each for "broker" and "database". Raises ShopPartError when a broker did not obey."""
-    return {"broker": await _broker(config), "database": await _database(config)}
+    """The same, and a sentence for "database". Raises ShopPartError when a broker did not obey."""
+    return {**await broker_in_force(config), "database": await _database(config)}
+
+
+async def _elsewhere(config: ShopConfig) -> dict[str, str]:
+    nodes = elsewhere(config)
+    if not nodes:
+        return {}
+    if not config.broker.hand_over:
+        return {"elsewhere": "copy broker/users.conf to the other machines, where it is read within seconds"}
+    problems = await hand_over(config, nodes)
+    missed = [node for node in nodes if problems[node.name]]
+    reached = ", ".join(node.host for node in nodes if node not in missed)
+    told = {"elsewhere": f"handed over to {reached}, where it is read within seconds"} if reached else {}
+    if missed:
+        why = "; ".join(f"{node.host} ({problems[node.name]})" for node in missed)
+        told["not_yet_at"] = f"{why}; lineset shop run tries again every minute"
+    return told
 
 
 async def _broker(config: ShopConfig) -> str:
@@ -33,10 +54,8 @@ async def _broker(config: ShopConfig) -> str:
         return "yours: let it read its files again, for example with systemctl reload mosquitto"
     version = files_version(config)
     found = _runner(config)
-    elsewhere = len(config.broker.node) > len(config.broker.nodes_here)
-    rest = "; copy broker/users.conf to the other machines, where it is read within seconds" if elsewhere else ""
     if found is None:
-        return f"it does not run here; the change is in force when it does{rest}"
+        return "it does not run here; the change is in force when it does"
     os.kill(found.pid, signal.SIGHUP)
     try:
         async with asyncio.timeout(_WAIT_S):
@@ -46,7 +65,7 @@ async def _broker(config: ShopConfig) -> str:
         raise ShopPartError(
             "broker", "the change is written, but the broker did not take it", "See the log of lineset shop run"
         ) from error
-    return f"in force now{rest}"
+    return "in force now"
 
 
 def _runner(config: ShopConfig) -> Running | None:

@@ -26,6 +26,8 @@ def settings_text(config: ShopConfig) -> str:
         f"allowed_origins = {_list(broker.allowed_origins)}  # web pages that may open the WebSocket",
         f"certificate = {_text(broker.certificate)}  # PEM files of the shop's own; empty: made by its authority",
         f"key = {_text(broker.key)}",
+        f"hand_over = {_list(broker.hand_over)}  # command for {{path}} of this folder to {{host}} of another node; "
+        "empty: by hand",
     ]
     for node in broker.node:
         lines += [

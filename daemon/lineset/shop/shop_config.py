@@ -61,7 +61,8 @@ class BrokerSettings(_Part, frozen=True, kw_only=True):
 
     `listen` is the address that embedded nodes listen on. `here` names the nodes that this machine runs; empty means
     all. `kind` says whose configuration files the shop writes: nats, mosquitto, or none. `certificate` and `key` are
-    PEM files of the shop's own for all nodes; empty: made by the shop's own authority.
+    PEM files of the shop's own for all nodes; empty: made by the shop's own authority. `hand_over` is a command that
+    brings a file of the shop's folder, `{path}`, to the same place on another node's machine, `{host}`.
     """
 
     embedded: bool = True
@@ -73,6 +74,7 @@ class BrokerSettings(_Part, frozen=True, kw_only=True):
     allowed_origins: tuple[str, ...] = ()  # web pages that may open the WebSocket, such as "https://board.lan"
     certificate: str = ""
     key: str = ""
+    hand_over: tuple[str, ...] = ()
 
     @property
     def nodes_here(self) -> tuple[NodeSettings, ...]:
@@ -358,6 +360,11 @@ def check(config: ShopConfig, file: Path | str) -> None:
         )
     if broker.embedded and len(names) not in (1, 3):
         raise wrong(f"[broker] has {len(names)} nodes", "An embedded broker has one [[broker.node]], or three")
+    if broker.hand_over and not all(any(part in word for word in broker.hand_over) for part in ("{path}", "{host}")):
+        raise wrong(
+            "[broker] hand_over does not say {path} and {host}",
+            'Write for example ["rsync", "-aR", "{path}", "{host}:lineset-shop/"]',
+        )
     if not broker.embedded and not broker.urls:
         raise wrong("[broker] is not embedded and has no urls", 'Write urls = ["mqtts://HOST:8883"]')
     ports = [config.database_settings.port, config.board.port, config.metrics.port]

@@ -22,6 +22,7 @@ from lineset.shop import broker_nodes, certificates, database_roles, database_se
 from lineset.shop.child import Child, ChildPlan
 from lineset.shop.database import connected, explained
 from lineset.shop.errors import DatabaseError, ShopError, ShopPartError
+from lineset.shop.handing_over import keep_others
 from lineset.shop.part_state import Holding, Kind, PartState, Running
 from lineset.shop.setting_up import broker_texts
 from lineset.shop.shop_config import DATABASE_NAME, LOOPBACK, DatabaseAddress, ShopConfig
@@ -50,7 +51,7 @@ class Supervisor:
         self._holding: Holding | None = None
         self._started_at = dt.datetime.now(dt.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
         self._version = ""
-        self._watch: asyncio.Task[None] | None = None
+        self._watches: list[asyncio.Task[None]] = []
         self._reloading = asyncio.Lock()
 
     @property
@@ -82,15 +83,17 @@ class Supervisor:
             await self.stop()
             raise
         self._tell()
-        self._watch = asyncio.create_task(self._look_at_files(), name="files of the broker")
+        self._watches = [asyncio.create_task(self._look_at_files(), name="files of the broker")]
+        if self.only != "database":
+            self._watches.append(asyncio.create_task(keep_others(self.config), name="files of other machines"))
 
     async def stop(self) -> None:
         """End the parts in reverse order. Safe to call twice."""
-        if self._watch:
-            self._watch.cancel()
+        for watch in self._watches:
+            watch.cancel()
             with contextlib.suppress(asyncio.CancelledError):
-                await self._watch
-            self._watch = None
+                await watch
+        self._watches = []
         for kinds in (("board", "collector"), ("broker",), ("database",)):
             await asyncio.gather(*(child.stop() for kind, _, child in self._children if kind in kinds))
         self._children = []
@@ -107,7 +110,8 @@ class Supervisor:
             nodes = [child for kind, _, child in self._children if kind == "broker" and child.state == "running"]
             await asyncio.gather(*(self._reload(node) for node in nodes))
             self._version = version
-            log.info("the broker goes by its new users and certificates", nodes=len(nodes))
+            if nodes:
+                log.info("the broker goes by its new users and certificates", nodes=len(nodes))
             self._tell()
 
     # --------------------------------------------------------------------------------------------------------- inside

@@ -36,6 +36,7 @@ FULL = ShopConfig(
         node=tuple(NodeSettings(name=f"n{n}", host=f"{n}.shop.example", port=8880 + n) for n in (1, 2, 3)),
         here=("n2",),
         allowed_origins=('https://board.example:8940/"quoted"',),
+        hand_over=("rsync", "-aR", "{path}", "{host}:shop/"),
     ),
     database_settings=DatabaseSettings(embedded=False, url="postgresql://db.example:5433/shop", ca="/etc/ca.pem"),
     collector=CollectorSettings(count=3),
