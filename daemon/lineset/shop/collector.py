@@ -31,7 +31,7 @@ from lineset.shop.database import driver
 from lineset.shop.errors import DatabaseError
 from lineset.shop.housekeeping import Housekeeping
 from lineset.shop.migrating import check_schema
-from lineset.shop.sharing import HEARTBEAT_S, Heart, Share
+from lineset.shop.sharing import HEARTBEAT_S, LIVE_S, Heart, Share
 from lineset.shop.stations_heard import StationsHeard
 from lineset.shop.storing import DatabaseAwayError, Store, Stored
 from lineset.shop.visit_rows import Key
@@ -125,7 +125,8 @@ class Collector:
         self._keys_seen: dict[str, bytes] = {}
         self._more: set[Key] = set()
         self._greet = True  # the open visits of our stations are still to be told how they stand
-        self._unsaid: dict[Key, ReceiptMessage] = {}
+        self._unsaid: dict[Key, tuple[ReceiptMessage, float]] = {}  # with the moment when its storing began
+        self._anew: set[Key] = set()  # visits that were looked at once more, since their receipt had waited for long
         self._news, self._to_say = asyncio.Event(), asyncio.Event()
 
     # ------------------------------------------------------------------------------------------------------- hearing
@@ -197,29 +198,33 @@ class Collector:
         self._more -= more
         keys, self._keys = self._keys, {}
 
+        began = at = time.monotonic()
+
         async def work() -> Stored:
+            nonlocal at
+            at = time.monotonic()
             if keys:
                 self.counts.strange_keys += await self.store.learn_keys(keys)
                 keys.clear()
             return await self.store.store(batch, more)
 
         if batch or more or keys:
-            began = time.monotonic()
             stored = await self._until_taken(work)
             self.counts.batch_s = time.monotonic() - began
-            self._settle(stored)
+            self._settle(stored, at)
         self.counts.pending -= len(batch)
         self.counts.pending_bytes -= size
 
-    def _settle(self, stored: Stored) -> None:
+    def _settle(self, stored: Stored, at: float) -> None:
         self.counts.take(stored)
         self.stations.receipted(stored.receipts)
         self._more |= stored.more
         for key, receipt in stored.receipts.items():
             self._unsaid.pop(key, None)  # the newest goes to the end
-            self._unsaid[key] = receipt
+            self._unsaid[key] = receipt, at
         while len(self._unsaid) > MAX_UNSAID:
-            del self._unsaid[next(iter(self._unsaid))]
+            self._anew.discard(oldest := next(iter(self._unsaid)))
+            del self._unsaid[oldest]
         self.counts.unsaid = len(self._unsaid)
         self._to_say.set()
         for reason, count in stored.aside.items():
@@ -263,7 +268,8 @@ class Collector:
                 return
             after = last
             if found:
-                self._settle(await self._until_taken(functools.partial(self.store.store, found)))
+                at = time.monotonic()
+                self._settle(await self._until_taken(functools.partial(self.store.store, found)), at)
 
     # -------------------------------------------------------------------------------------------------------- saying
 
@@ -272,15 +278,32 @@ class Collector:
             if not self._unsaid:
                 self._to_say.clear()
                 await self._to_say.wait()
-            chunk = list(itertools.islice(self._unsaid.items(), WINDOW))
-            answers = await asyncio.gather(*(self._say_one(session, *each) for each in chunk), return_exceptions=True)
-            for (key, receipt), answer in zip(chunk, answers, strict=True):
+            chunk = self._fresh()
+            answers = await asyncio.gather(
+                *(self._say_one(session, key, waits[0]) for key, waits in chunk), return_exceptions=True
+            )
+            for (key, waits), answer in zip(chunk, answers, strict=True):
                 if isinstance(answer, BaseException):
                     raise answer
                 self.counts.receipts += 1
-                if self._unsaid.get(key) is receipt:
+                self._anew.discard(key)
+                if self._unsaid.get(key) is waits:
                     del self._unsaid[key]
             self.counts.unsaid = len(self._unsaid)
+
+    def _fresh(self) -> list[tuple[Key, tuple[ReceiptMessage, float]]]:
+        """Some of what is to be said. What has waited for longer than the others wait for us (this process was stopped,
+        or the broker was away) may be old, another collector having gone on: the database is asked once more."""
+        found, long_ago = [], time.monotonic() - LIVE_S
+        for key, waits in list(itertools.islice(self._unsaid.items(), WINDOW)):
+            if waits[1] >= long_ago or key in self._anew:
+                found.append((key, waits))
+                continue
+            del self._unsaid[key]
+            self._anew.add(key)
+            self._more.add(key)
+            self._news.set()
+        return found
 
     async def _say_one(self, session: Session, key: Key, receipt: ReceiptMessage) -> None:
         await session.publish(self._receipt_topic(key), encode_message(receipt), retain=True)

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 CONNECT_S = 10.0
 COMMAND_S = 60.0  # a batch that took longer than this is tried anew over another connection
+IDLE_S = 20.0  # for so long a transaction may wait for a program of ours
+TRANSACTION_S = 180.0  # and for so long it may last
 
 # SQLSTATE classes (PostgreSQL manual, appendix A) of what lies in the data: data exception, integrity constraint
 # violation, program limit exceeded. Everything else goes by itself or by an operator: connection, a full disk, rights.
@@ -37,6 +39,21 @@ async def connect(address: DatabaseAddress, **more: Any) -> Any:
     settings = {"application_name": "lineset", "timezone": "UTC", **arguments.pop("server_settings", {})}
     with explained(address, "when it was connected to"):
         return await asyncpg.connect(**arguments, server_settings=settings)
+
+
+async def let_go_of(connection: Any, idle_s: float) -> None:
+    """Let the server end this connection's transactions when nothing comes for `idle_s` in one, or one takes
+    TRANSACTION_S: a program that is stopped, or out of reach, holds its rows and tables for nobody.
+
+    Raises the driver's errors.
+    """
+    limits = {"idle_in_transaction_session_timeout": idle_s, "transaction_timeout": max(TRANSACTION_S, idle_s)}
+    await connection.execute(  # the second is new in PostgreSQL 17
+        "SELECT set_config(name, wanted, false) FROM unnest($1::text[], $2::text[]) AS w (name, wanted) "
+        "JOIN pg_catalog.pg_settings USING (name)",
+        list(limits),
+        [f"{seconds * 1000:.0f}ms" for seconds in limits.values()],
+    )
 
 
 @contextlib.asynccontextmanager

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import structlog
 
-from lineset.shop.database import connect, driver, said
+from lineset.shop.database import IDLE_S, connect, driver, let_go_of, said
 from lineset.shop.errors import DatabaseError
 from lineset.shop.migrating import MAKE_MONTHS
 from lineset.shop.retention import retain
@@ -71,6 +71,7 @@ class Housekeeping:
             try:
                 if self._connection is None or self._connection.is_closed():
                     self._connection = await connect(self._address)
+                    await let_go_of(self._connection, IDLE_S)
                 await work()
             except (DatabaseError, StreamError, OSError, TimeoutError, asyncpg.PostgresError) as error:
                 log.warning("housekeeping is put off", work=work.__name__.strip("_"), error=said(error))
@@ -111,4 +112,5 @@ class Housekeeping:
         if self._rounds % _RETAIN_EVERY:
             return
         for removed in await retain(self._connection):
-            log.info("a month was removed by the shop's policy", month=str(removed.month), visits=removed.visits)
+            month = str(removed.month)
+            log.info("removed by the shop's policy", what=removed.what, month=month, visits=removed.visits)

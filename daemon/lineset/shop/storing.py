@@ -21,7 +21,7 @@ import structlog
 from lineset.contract.transfer import ReceiptMessage
 from lineset.shop.block_message import KEY, UNREADABLE, Arrived, SetAside
 from lineset.shop.carrying import Carrier
-from lineset.shop.database import connect, explained, is_passing, remedy, said
+from lineset.shop.database import IDLE_S, connect, explained, is_passing, let_go_of, remedy, said
 from lineset.shop.errors import DatabaseError
 from lineset.shop.intake import Outcome, take_in
 from lineset.shop.rows_of_block import rows_of_block
@@ -100,7 +100,10 @@ class Store:
         if self._connection is None or self._connection.is_closed():
             try:
                 self._connection = await connect(self.address)
+                with explained(self.address, "when it was connected to"):
+                    await let_go_of(self._connection, IDLE_S)
             except DatabaseError as error:
+                await self._drop()
                 raise DatabaseAwayError(error.where, error.problem, error.remedy) from error
         return self._connection
 
