@@ -50,7 +50,7 @@ class Inbox:
     def values(self, instrument: str, channel: str) -> list[float | None]:
         return [s.value for frame in self.of(instrument) for s in frame.samples if s.channel == channel]
 
-    async def until(self, condition: Callable[[], object], timeout: float = 15.0) -> None:
+    async def until(self, condition: Callable[[], object], timeout: float = 60.0) -> None:
         """Wait until the condition holds; the time-out only ends a test that would hang."""
         async with asyncio.timeout(timeout):
             while not condition():
@@ -59,7 +59,7 @@ class Inbox:
                     # some conditions are about a peer and not about the inbox
                     await asyncio.wait_for(self._changed.wait(), 0.02)
 
-    async def reaches(self, instrument: str, state: State, words: str = "", timeout: float = 15.0) -> InstrumentState:
+    async def reaches(self, instrument: str, state: State, words: str = "", timeout: float = 60.0) -> InstrumentState:
         """Wait until the instrument's last state is this one, with these words in its reason."""
 
         def there() -> bool:

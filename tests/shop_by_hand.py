@@ -153,7 +153,16 @@ class HandCollector:
         receipt = self.twist(receipt)
         if receipt is not None:
             topic = f"lineset/v1/north/{station}/receipt/{visit}"
-            await client.publish(topic, json.dumps(receipt), qos=1, retain=True, timeout=1.0)
+            saying = asyncio.ensure_future(
+                client.publish(topic, json.dumps(receipt), qos=1, retain=True, timeout=WAIT_S)
+            )
+            try:  # a broker that is killed acknowledges nothing
+                await asyncio.wait({saying, client._disconnected}, return_when=asyncio.FIRST_COMPLETED)
+                if not saying.done():
+                    raise aiomqtt.MqttError("the connection ended before the receipt was acknowledged")
+            finally:
+                saying.cancel()
+            await saying
 
     async def answer_now(self, visit: str) -> None:
         """Say the receipt again, unasked."""

@@ -226,21 +226,29 @@ class Ear:
         return self.on(f"instrument/{id_}")[-1].json
 
     async def until_online(self, wait_s: float = WAIT_S) -> None:
-        """Wait until the station is there.
+        """Wait until the station is there."""
+        await self.until_kept("station", lambda: self._client and self.online, wait_s)
+
+    async def until_kept(
+        self, rest: str, enough: Callable[[], object] | None = None, wait_s: float = WAIT_S
+    ) -> list[Heard]:
+        """Wait until `enough()` is true (unless given: until something was heard) of a retained topic of the station.
 
         nats-server may give neither the old nor the new message to who subscribes in the very moment in which a
         retained one is replaced, so the topic is asked for again.
         """
+        found = enough or (lambda: self.on(rest))
         deadline = time.monotonic() + wait_s
-        while not (self._client and self.online):
+        while not found():
             left = deadline - time.monotonic()
             try:
-                await self.until(lambda: self._client and self.online, min(left, 3.0))
+                await self.until(found, min(left, 3.0))
             except AssertionError:
                 if left <= 3.0:
                     raise
                 if self._client is not None:
-                    await self._client.subscribe(f"{self.base}/station", 1)
+                    await self._client.subscribe(f"{self.base}/{rest}", 1)
+        return self.on(rest)
 
     async def command(
         self,

@@ -65,7 +65,7 @@ async def test_sleeping_until_a_moment_ends_at_or_after_it_and_the_past_ends_at_
     until = clock.now() + NS
     await clock.sleep_until(until)
     assert clock.now() >= until
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(60):
         await clock.sleep_until(clock.now() - 1)
 
 

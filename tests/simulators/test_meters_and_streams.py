@@ -65,7 +65,7 @@ async def test_a_stream_on_a_serial_port_is_read_by_pyserial(tmp_path: Path) -> 
     port.plug()
     stream = LineStream(ClampMeter(source), port)
     stream.advance(0.0)  # nobody has it open: lost
-    with serial.Serial(str(port.link), 9600, timeout=2, exclusive=True) as reader:
+    with serial.Serial(str(port.link), 9600, timeout=30, exclusive=True) as reader:
         source.value = 1.0
         for tick in range(5):  # half a second a line: due at 1.0, 1.5, 2.0
             stream.advance(1.0 + 0.25 * tick)
@@ -96,7 +96,7 @@ async def test_a_stream_over_tcp_reaches_all_who_listen() -> None:
 
     talking = asyncio.create_task(talk())
     for reader, _ in listeners:
-        assert await asyncio.wait_for(reader.readline(), 2) == b"$CM,ACA,+002.00,A,----*3B\r\n"
+        assert await asyncio.wait_for(reader.readline(), 30) == b"$CM,ACA,+002.00,A,----*3B\r\n"
     talking.cancel()
     for _, writer in listeners:
         writer.close()
@@ -127,7 +127,7 @@ async def _talk(meter: BenchMeter, text: bytes, lines: int) -> tuple[list[bytes]
     for cut in range(0, len(text), 7):  # commands arrive in pieces
         writer.write(text[cut : cut + 7])
         await writer.drain()
-    got = [await asyncio.wait_for(reader.readline(), 2) for _ in range(lines)]
+    got = [await asyncio.wait_for(reader.readline(), 30) for _ in range(lines)]
     writer.close()
     await writer.wait_closed()
     port.close()

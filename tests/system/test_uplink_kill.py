@@ -61,7 +61,8 @@ async def test_killed_at_random_moments_nothing_is_lost_or_doubled(tmp_path: Pat
                 await collector.until(lambda: stored.seal)
                 # that the shop has it, and that retained topics were taken back, is remembered durably
                 async with listening(shop.address) as late:
-                    await late.until(lambda: late.on("receipt/v1") and late.on("receipt/v1")[-1].json["sealed"])
+                    receipts = lambda: late.on("receipt/v1")  # noqa: E731
+                    await late.until_kept("receipt/v1", lambda: receipts() and receipts()[-1].json["sealed"])
                     await _until_cleared(tmp_path / "data" / "outbox")
         finally:
             await station.end(signal.SIGKILL)
@@ -75,6 +76,6 @@ async def test_killed_at_random_moments_nothing_is_lost_or_doubled(tmp_path: Pat
 
 
 async def _until_cleared(outbox: Path) -> None:
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(60):
         while "shop_final" not in json.loads(outbox.read_bytes().partition(b"\n")[2])["through"]:
             await asyncio.sleep(0.05)

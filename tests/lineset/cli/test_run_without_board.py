@@ -30,6 +30,6 @@ async def test_a_web_server_is_loaded_only_to_serve_a_board(tmp_path: Path, enab
     process = await asyncio.create_subprocess_exec(
         sys.executable, "-c", RUN, str(file), stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
     )
-    out, err = await asyncio.wait_for(process.communicate(), 20.0)
+    out, err = await asyncio.wait_for(process.communicate(), 60.0)
     assert process.returncode == 0, err.decode()
     assert out.decode().strip() == loaded

@@ -26,6 +26,7 @@ from lineset.journal.writer_queue import WriterState
 
 RULE = BlockRule(rows=25)
 QUICK = (0.005, 0.02)  # pauses between tries, s
+WAIT_S = 30.0  # only ends a test that would hang
 needs_layer = pytest.mark.skipif(bool(sqlite_faults.available()), reason=sqlite_faults.available())
 
 
@@ -57,7 +58,7 @@ class Heard:
         self._changed.set()
 
     async def state(self, wanted: Callable[[WriterState], bool]) -> WriterState:
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(WAIT_S):
             while not (self.states and wanted(self.states[-1])):
                 self._changed.clear()
                 await self._changed.wait()
@@ -108,10 +109,10 @@ async def test_rows_gather_until_one_is_urgent(tmp_path: Path) -> None:
         await asyncio.sleep(0.001)
     assert heard.commits == []
     writer.submit(rows(6, 1), urgent=True)
-    await asyncio.wait_for(writer.wait_committed(6), 5)
+    await asyncio.wait_for(writer.wait_committed(6), WAIT_S)
     assert heard.commits == [6], "one transaction, one wake-up"
     writer.submit(rows(7, 1))
-    await asyncio.wait_for(writer.close(), 5)  # closing does not wait for the group either
+    await asyncio.wait_for(writer.close(), WAIT_S)  # closing does not wait for the group either
     assert heard.commits == [6, 7]
 
 
@@ -120,7 +121,7 @@ async def test_a_group_is_committed_without_urgency(tmp_path: Path) -> None:
     loop = asyncio.get_running_loop()
     began = loop.time()
     writer.submit(rows(1, 1))
-    await asyncio.wait_for(writer.wait_committed(1), 5)
+    await asyncio.wait_for(writer.wait_committed(1), WAIT_S)
     assert loop.time() - began >= 0.009
     await writer.close()
 
@@ -205,7 +206,7 @@ async def test_a_full_disk_keeps_rows_in_order_and_is_told(tmp_path: Path) -> No
         with pytest.raises(asyncio.TimeoutError):
             await asyncio.wait_for(writer.wait_committed(1), 0.05)
         allow.set()
-        await asyncio.wait_for(writer.wait_committed(59), 10)
+        await asyncio.wait_for(writer.wait_committed(59), WAIT_S)
     finally:
         crash.set_hook(None)
     assert [state.ok for state in heard.states] == [False, True]
@@ -222,13 +223,13 @@ async def test_beyond_the_bound_rows_are_counted_and_leave_a_gap(tmp_path: Path)
     def at(name: str) -> None:
         if name == "before_insert" and not passed.is_set():
             blocked.set()
-            passed.wait(10)
+            passed.wait(WAIT_S)
 
     crash.set_hook(at)
     try:
         writer = Writer(JournalFile.create(path, rule=RULE), on_state=heard.on_state, gather=0.0, limit_rows=50)
         assert writer.submit(rows(1, 10), urgent=True)
-        await asyncio.to_thread(blocked.wait, 10)  # the disk hangs in the midst of the first group
+        await asyncio.to_thread(blocked.wait, WAIT_S)  # the disk hangs in the midst of the first group
         assert writer.submit(rows(11, 35))
         waiting_for_lost = asyncio.create_task(writer.wait_committed(55))
         await asyncio.sleep(0)
@@ -243,9 +244,9 @@ async def test_beyond_the_bound_rows_are_counted_and_leave_a_gap(tmp_path: Path)
         with pytest.raises(RowsLostError, match="row 60 was dropped"):
             await writer.wait_committed(60)
         passed.set()
-        await asyncio.wait_for(writer.wait_committed(69), 10)
+        await asyncio.wait_for(writer.wait_committed(69), WAIT_S)
         with pytest.raises(RowsLostError, match="row 55 was dropped"):
-            await asyncio.wait_for(waiting_for_lost, 10)
+            await asyncio.wait_for(waiting_for_lost, WAIT_S)
         assert writer.submit(rows(71, 5), urgent=True)
         await writer.wait_committed(75)
         assert writer.state == WriterState(True, "", 0, 20)
@@ -292,11 +293,18 @@ async def test_the_bound_counts_bytes_too(tmp_path: Path) -> None:
 
 
 async def test_a_disk_that_does_not_answer_is_told(tmp_path: Path) -> None:
-    heard, passed = Heard(), threading.Event()
-    crash.set_hook(lambda name: passed.wait(10) if name == "before_commit" else None)  # type: ignore[arg-type, return-value]
+    heard, stuck, passed = Heard(), threading.Event(), threading.Event()
+
+    def at(name: str) -> None:
+        if name == "before_commit":
+            stuck.set()
+            passed.wait(WAIT_S)
+
+    crash.set_hook(at)
     try:
         writer = Writer(JournalFile.create(tmp_path / "a"), on_state=heard.on_state, gather=0.0, stall_after=0.02)
         writer.submit(rows(1, 1), urgent=True)
+        await asyncio.to_thread(stuck.wait, WAIT_S)
         await asyncio.sleep(0.03)
         writer.submit(rows(2, 1))
         assert (writer.state.ok, writer.state.reason) == (False, "the disk has not answered for 0.02 s")
@@ -330,7 +338,7 @@ async def test_a_failing_disk_loses_nothing_once_it_works_again(tmp_path: Path, 
             writer.submit(rows(at + 20, 20))
             assert writer.committed == at - 1
             setattr(layer, what, lambda name: sqlite_faults.OK)
-            await asyncio.wait_for(writer.wait_committed(at + 39), 10)
+            await asyncio.wait_for(writer.wait_committed(at + 39), WAIT_S)
             assert writer.state.ok
             at += 40
         await writer.close()
@@ -373,7 +381,7 @@ async def test_a_seal_is_put_once_though_the_disk_failed_in_between(tmp_path: Pa
         sealing = asyncio.create_task(writer.seal(key, 9))
         await heard.state(lambda state: not state.ok)
         layer.sync_fault = lambda name: sqlite_faults.OK
-        seal = await asyncio.wait_for(sealing, 10)
+        seal = await asyncio.wait_for(sealing, WAIT_S)
         await writer.close()
     outcome = verify(path, public_key=key.public)
     assert (outcome.ok, outcome.sealed, seal.rows) == (True, True, 5)
@@ -392,7 +400,7 @@ async def test_a_journal_that_went_away_is_told_and_taken_up_when_it_is_back(tmp
     assert state.reason.startswith("the journal was moved or deleted")
     assert writer.committed == 5
     (tmp_path / "gone").rename(folder)
-    await asyncio.wait_for(writer.wait_committed(10), 10)
+    await asyncio.wait_for(writer.wait_committed(10), WAIT_S)
     await writer.close()
     assert stored(path) == rows(1, 10)
     assert verify(path).ok
@@ -448,11 +456,11 @@ async def test_a_fault_of_the_program_in_the_thread_does_not_hang_anyone(tmp_pat
         writer = Writer(JournalFile.create(tmp_path / "a"), on_state=heard.on_state, gather=0.0)
         writer.submit(rows(1, 1), urgent=True)
         with pytest.raises(WriterClosedError):
-            await asyncio.wait_for(writer.wait_committed(1), 5)
+            await asyncio.wait_for(writer.wait_committed(1), WAIT_S)
         assert "made by this test" in writer.state.reason
         with pytest.raises(WriterClosedError):
             writer.submit(rows(2, 1))
         with pytest.raises(ZeroDivisionError):
-            await asyncio.wait_for(writer.close(), 5)
+            await asyncio.wait_for(writer.close(), WAIT_S)
     finally:
         crash.set_hook(None)

@@ -134,7 +134,7 @@ async def test_a_rotation_that_fails_is_tried_again_and_loses_nothing(tmp_path: 
     writer = Writer(station.open(), rotation=Refusing(), on_state=states.append, gather=0.0, retry=(0.005, 0.02))
     for first in range(1, 1001, 50):
         writer.submit(rows(first, 50), urgent=True)
-        await asyncio.wait_for(writer.wait_committed(first + 49), 10)
+        await asyncio.wait_for(writer.wait_committed(first + 49), 60)
     await writer.close()
     assert [state.ok for state in states] == [False, True]
     assert states[0].reason.startswith("no room for the next file")

@@ -30,6 +30,7 @@ from lineset.shop.shop_config import ShopConfig
 from lineset.stream.link import Incoming
 
 WAIT_S = 60.0
+LIVE_S = 3.0  # a collector that a busy machine holds up for so long would be taken for a dead one
 
 
 @pytest.fixture
@@ -128,7 +129,7 @@ async def test_a_collector_that_comes_back_tells_open_visits_how_they_stand(
         async with collecting(config) as collector:
             n, payload = visit.all[0]
             await client.publish(f"lineset/v1/north/van-1/visit/visit-1/block/{n}", payload, qos=1)
-            await until(lambda: collector.counts.receipts == 1)
+            await until(lambda: collector.counts.receipts >= 1)
         await client.publish(topic, b"", qos=1, retain=True)  # the broker has forgotten
         await client.subscribe(topic, 1)
         async with collecting(config):  # the station says nothing, waiting for an answer as it is
@@ -232,7 +233,7 @@ _PROCESS = """
 import asyncio, os, signal, sys
 from lineset.shop import collector, sharing, storing
 from lineset.shop.shop_config import load_shop
-sharing.LIVE_S, collector.HEARTBEAT_S, collector.BATCH_BYTES = 1.5, 0.2, 4000
+sharing.LIVE_S, collector.HEARTBEAT_S, collector.BATCH_BYTES = float(sys.argv[5]), 0.2, 4000
 folder, name, where, count = sys.argv[1], sys.argv[2], sys.argv[3], float(sys.argv[4])
 write, told, calls = storing.write, storing.Store._told, 0
 
@@ -283,10 +284,12 @@ async def test_one_of_two_collectors_is_killed(
     broker: PlainBroker, shop_config: ShopConfig, auditor: Any, tmp_path: Path, where: str,
     monkeypatch: pytest.MonkeyPatch, stack: contextlib.ExitStack,
 ) -> None:  # fmt: skip
-    monkeypatch.setattr(sharing, "LIVE_S", 1.5)
+    monkeypatch.setattr(sharing, "LIVE_S", LIVE_S)
     monkeypatch.setattr(collector_module, "HEARTBEAT_S", 0.2)
     config = broker.used_by(shop_config)
-    dying = await asyncio.create_subprocess_exec(sys.executable, "-c", _PROCESS, str(config.folder), "k1", where, "3")
+    dying = await asyncio.create_subprocess_exec(
+        sys.executable, "-c", _PROCESS, str(config.folder), "k1", where, "3", str(LIVE_S)
+    )
     stack.callback(_end, dying)
     async with collecting(config, "k0") as collector:
         await until(lambda: collector.share.names == ("k0", "k1"))
@@ -312,7 +315,7 @@ async def test_the_only_collector_is_killed_again_and_again(
     sending = asyncio.create_task(send_until_sealed(broker.port, visits, again_s=0.3))
     for seconds in ("0.011", "0.037", "0.093"):
         dying = await asyncio.create_subprocess_exec(
-            sys.executable, "-c", _PROCESS, str(config.folder), "k0", "at_any_moment", seconds
+            sys.executable, "-c", _PROCESS, str(config.folder), "k0", "at_any_moment", seconds, str(LIVE_S)
         )
         stack.callback(_end, dying)
         assert await asyncio.wait_for(dying.wait(), WAIT_S) == -signal.SIGKILL

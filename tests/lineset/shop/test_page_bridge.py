@@ -71,7 +71,7 @@ def subscribe(*filters: str) -> bytes:
 async def heard(socket: Any, *words: bytes) -> bytes:
     """All bytes until each of the words is among them."""
     found = b""
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(30):
         while not all(word in found for word in words):
             found += await socket.recv()
     return found
@@ -158,6 +158,6 @@ async def test_a_token_taken_back_ends_what_is_open_with_it(shop: Shop) -> None:
     async with shop.page(token) as socket:
         assert await socket.recv() == ACCEPTED
         revoke_token(shop.config.folder, "desk")
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(30):
             with pytest.raises(websockets.ConnectionClosed):
                 await socket.recv()

@@ -223,7 +223,7 @@ async def test_web_pages_need_an_allowed_origin_and_tls(shop_broker: ShopConfig)
             "Sec-WebSocket-Protocol: mqtt", f"Origin: {origin}", "", "",
         ]  # fmt: skip
         writer.write("\r\n".join(lines).encode())
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(60):
             status = (await reader.readline()).decode()
         writer.transport.abort()
         return status

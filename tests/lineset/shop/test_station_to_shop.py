@@ -117,7 +117,7 @@ async def test_a_visit_goes_from_the_instrument_into_the_database(tmp_path: Path
             await stack.enter_async_context(collecting(shop_config))
             reply = await hand.command("resend", {"all": True})
             assert reply["data"]["again"] == ["v1"]
-            await until(lambda: running.uplinking.counts.visits_finished == 2)
+            await until(lambda: running.uplinking.counts.visits_finished >= 2)
 
             # a station that the shop revoked is told, and keeps its record
             stations.revoke(shop_config, "van-3")

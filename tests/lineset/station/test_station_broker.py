@@ -216,8 +216,7 @@ async def test_another_broker_by_url_goes_away_and_comes_back(tmp_path: Path) ->
         assert not (tmp_path / "run" / "broker.json").exists()
         # the station said goodbye on its retained topic
         async with listening(broker.address) as late:
-            await late.until(lambda: late.on("station"))
-            assert late.on("station")[-1].json["online"] is False
+            assert (await late.until_kept("station"))[-1].json["online"] is False
     bus.unplug()
     check_events(ear.events(), "v1", visit_journal(tmp_path / "data", "v1"))
 

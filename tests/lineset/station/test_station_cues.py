@@ -39,7 +39,9 @@ async def test_a_cue_goes_out_with_its_seq_and_is_spoken(tmp_path: Path) -> None
         assert not heard.retained
         async with asyncio.timeout(WAIT_S):
             while not (tmp_path / "said").exists() or not (tmp_path / "said").read_text():  # made, then written
-                await asyncio.sleep(0.02)
+                await asyncio.sleep(0.5)
+                # cues are not kept: on a busy machine the voice may have come too late for the first
+                assert (await ask(asker, van.topics, "cues", {"repeat": True})).ok
         assert (tmp_path / "said").read_text().startswith("en: Caution: R-32 burns")
         again = await ask(asker, van.topics, "cues", {"repeat": True})
         assert again.text == heard.json["text"]

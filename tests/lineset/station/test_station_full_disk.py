@@ -215,6 +215,7 @@ async def test_a_disk_that_the_broker_shares_costs_neither_live_values_nor_the_a
         await ear.settled("v1", "at_rest", "vapor_service_pressure")
         whole_disk.fill()
         await fails(running)
+        await ear.until(lambda: ear.on("station")[-1].json.get("recording", True) is False)
         since = len(ear.heard)
         live = "visit/v1/main/reading/vapor_service_pressure"
         # longer than a stalled broker would take to be noticed

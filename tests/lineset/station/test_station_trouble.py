@@ -166,12 +166,12 @@ async def test_an_adapter_that_is_pulled_and_plugged_in_again(tmp_path: Path) ->
         one.unplug()
         told = await ear.instrument(GAUGES, "lost", "Plug the adapter in again")
         await later(running, ear)
+        now = lambda: [m.json["readings"] for m in ear.on("visit/v1/main/now")]  # noqa: E731
+        await ear.until(lambda: any(m.get("vapor_service_pressure", {}).get("quality") == "stale" for m in now()))
         before = gauges.answered
         again = plug(tmp_path / "one", gauges)
         linked = await ear.instrument(GAUGES, "linked")
         await ear.until(lambda: gauges.answered > before + 3)
-        stale = [m.json for m in ear.on("visit/v1/main/now")]
-        assert any(m["readings"].get("vapor_service_pressure", {}).get("quality") == "stale" for m in stale)
     again.unplug()
     two.unplug()
     assert told["reason"].endswith(tuple("abcdefghijklmnopqrstuvwxyz."))
@@ -250,6 +250,10 @@ async def test_what_a_full_inbox_costs_is_counted_on_record(tmp_path: Path) -> N
         journal = visit_journal(tmp_path / "data", "v1")
         async with asyncio.timeout(WAIT_S):
             while len({body["instrument"] for _, body in bodies(journal, "overrun")}) < 2:
+                await asyncio.sleep(0.02)
+            while not any(
+                b["samples"][0][1] == 2.01 for _, b in bodies(journal, "frame") if b["instrument"] == "clamp"
+            ):
                 await asyncio.sleep(0.02)
         await ear.until(lambda: ear.on("visit/v1/main/now"))
     bus.unplug()

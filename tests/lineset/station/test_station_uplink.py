@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import time
 from collections.abc import AsyncIterator, Callable
@@ -133,9 +134,10 @@ async def test_a_station_joins_while_it_runs_and_its_visit_goes_whole(tmp_path: 
         shop_broker(tmp_path) as shop,
         collecting(shop.address) as collector,
         listening(shop.address) as office,
-        station(tmp_path, text_with_gauges(tmp_path, bus)) as running,
-        hearing(running) as hand,
+        contextlib.AsyncExitStack() as stack,
     ):
+        running = await stack.enter_async_context(station(tmp_path, text_with_gauges(tmp_path, bus)))
+        hand = await stack.enter_async_context(hearing(running))
         assert (await hand.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
         await hand.settled("v1", "at_rest", "vapor_service_pressure")
         joined(tmp_path, shop)
@@ -155,17 +157,18 @@ async def test_a_station_joins_while_it_runs_and_its_visit_goes_whole(tmp_path: 
         await until(lambda: running.outbox.through(FINAL, identity))
         # a late comer finds nothing of the visit but its receipt
         async with listening(shop.address) as late:
-            await late.until(lambda: late.on("receipt/v1"))
+            receipts = await late.until_kept("receipt/v1")
             await asyncio.sleep(0.2)
             assert left(late, "v1") == {}
-            assert json.loads(late.on("receipt/v1")[-1].payload)["sealed"]
+            assert json.loads(receipts[-1].payload)["sealed"]
         counts = running.uplinking.counts
         assert counts.visits_finished == 1
         assert counts.last_receipt > 0
+        await stack.aclose()
+        # clean end: the office is told
+        await office.until(lambda: office.on("station")[-1].json["online"] is False)
     assert rows_by_hand(collector.visit("v1").framed) == in_the_file(path)
     assert not path.with_name("v1.journal-wal").exists()
-    # clean end: the office was told
-    assert office.on("station")[-1].json["online"] is False
 
 
 async def test_what_was_recorded_before_joining_goes_once_and_again_when_the_shop_lost_it(
@@ -236,8 +239,8 @@ async def test_what_was_recorded_before_joining_goes_once_and_again_when_the_sho
             code, out, _ = await said("shop", "resend", "v2", *asked[3:5], "--at", str(tmp_path / "run"))
             assert (code, out) == (0, "1 visit goes to the shop again")
             await until(lambda: running.uplinking.counts.visits_finished == 3)
-        # the shop had v1 whole: it said so at the first block
-        assert collector.visit("v1").arrived[before:] == [1]
+        # the shop had v1 whole: it said so at the first block, and on a busy machine that may come twice before
+        assert set(collector.visit("v1").arrived[before:]) == {1}
     assert rows_by_hand(collector.visit("v2").framed) == in_the_file(paths["v2"])
 
 

@@ -39,7 +39,7 @@ async def test_a_bench_capacitor_fails_on_its_topic_and_on_record(tmp_path: Path
         assert said["text"].startswith("41.00 +/- 0.3")
         assert "assumed" not in said or not any("locked out" in words for words in said["assumed"])
         async with hearing(running, "watch") as late:  # retained: who comes later still sees it
-            await late.until(lambda: late.on(topic))
+            await late.until_kept(topic)
         await ear.command("force-close", OVER)
     journal = visit_journal(tmp_path / "data", "v1")
     rules = next(body for _, body in bodies(journal, "opened"))["config"]["rules"]

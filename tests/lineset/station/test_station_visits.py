@@ -228,7 +228,7 @@ async def test_retained_topics_of_the_last_visit_go_when_the_next_opens(tmp_path
         await ear.command("force-close", OVER)
         await ear.until(lambda: ear.on("visit/v1")[-1].json["state"] == "closed")
         async with hearing(running, "watch") as late:  # who comes now still sees it
-            await late.until(lambda: late.on("visit/v1/main/at_rest/settled/vapor_service_pressure"))
+            await late.until_kept("visit/v1/main/at_rest/settled/vapor_service_pressure")
         await opened(ear, "v2")
         kept = {m.topic for m in ear.heard if m.payload and "/visit/v1" in m.topic and "/event/" not in m.topic}
         kept -= {t for t in kept if "/reading/" in t or "/derived/" in t or "/cue/" in t}
@@ -236,7 +236,7 @@ async def test_retained_topics_of_the_last_visit_go_when_the_next_opens(tmp_path
         gone = lambda: {m.topic for m in ear.heard if not m.payload}  # noqa: E731
         await ear.until(lambda: gone() >= kept)
         async with hearing(running, "watch") as late:
-            await late.until(lambda: late.on("visit/v2"))
+            await late.until_kept("visit/v2")
             assert not [m for m in late.heard if "/visit/v1" in m.topic and m.payload]
 
 
@@ -292,6 +292,6 @@ async def test_events_of_a_visit_closed_in_an_outage_come_later_and_its_topics_s
         }
         assert kept <= set(seqs)
         async with hearing(running, "watch") as late:
-            await late.until(lambda: late.on("visit/v2"))
+            await late.until_kept("visit/v2")
             await asyncio.wait_for(running.publisher.states_said(), WAIT_S)
             assert not [m for m in late.heard if "/visit/v1" in m.topic and m.payload]

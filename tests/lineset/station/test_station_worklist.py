@@ -49,7 +49,7 @@ async def test_a_sheet_is_published_changes_with_what_is_done_and_is_asked_for_a
         said_of_visit = ear.on("visit/v1")[-1].json
         assert said_of_visit["minutes_left"] > 0
         async with hearing(running, "watch") as late:
-            await late.until(lambda: late.on(SHEET))
+            await late.until_kept(SHEET)
         assert (await ear.command("force-close", OVER))["ok"]
     marks = [(body["task"], body["state"]) for _, body in bodies(visit_journal(tmp_path / "data", "v1"), "task")]
     assert marks == [("before/supply_static", "skipped"), ("wash_outdoor_coil", "begun")]

@@ -66,9 +66,12 @@ async def test_a_live_value_arrives_and_the_late_comer_gets_now(broker: Any, ear
         publisher.live(reading, b'{"v":1}')
         await early.until(lambda heard: any(topic == reading for topic, _, _ in heard))
         await early.until(lambda heard: sum(topic == now for topic, _, _ in heard) >= 1)
-        async with ear(broker.address("watch"), now) as late:
-            await late.until(lambda heard: bool(heard))
-            assert late.heard[0] == (now, b'{"readings":{}}', True)
+        for _ in range(5):  # it is replaced once a second, and who comes at that very moment may not hear the kept one
+            async with ear(broker.address("watch"), now) as late:
+                await late.until(lambda heard: bool(heard))
+            if late.heard[0][2]:
+                break
+        assert late.heard[0] == (now, b'{"readings":{}}', True)
     assert publisher.sent_live == 1
 
 
@@ -132,11 +135,9 @@ async def test_a_state_is_retained_and_said_again_after_an_outage(broker: Any, e
         publisher.state(topics.instrument("clamp-1"), b"after")
         await asyncio.wait_for(publisher.states_said(), WAIT_S)
         async with ear(broker.address("watch"), topics.everything) as late:
-            await late.until(lambda heard: len(heard) >= 3)
-            assert {(t, p) for t, p, _ in late.heard if t != topics.station()} == {
-                (visit, b"second"),
-                (topics.instrument("clamp-1"), b"after"),
-            }
+            kept = {(visit, b"second"), (topics.instrument("clamp-1"), b"after")}
+            await late.until(lambda heard: kept <= {(t, p) for t, p, _ in heard})
+            assert {(t, p) for t, p, _ in late.heard if t != topics.station()} == kept
 
 
 async def test_offline_is_said_on_a_clean_end_and_by_the_will_otherwise(broker: Any, ear: Any, running: Any) -> None:
@@ -145,7 +146,7 @@ async def test_offline_is_said_on_a_clean_end_and_by_the_will_otherwise(broker: 
         publisher = Publisher(broker.address(), topics, online=online)
         async with running(publisher.run()):
             await asyncio.wait_for(publisher.states_said(), WAIT_S)
-        await e.until(lambda heard: len(heard) == 2)
+        await e.until(lambda heard: len(heard) >= 2)
         publisher = Publisher(broker.address(), topics, online=online)
         async with running(publisher.run()):
             await asyncio.wait_for(publisher.states_said(), WAIT_S)
@@ -274,6 +275,7 @@ async def test_a_wrong_password_and_a_dead_port_are_said_in_a_sentence(broker: A
     await broker.kill()
     if hasattr(broker, "local"):
         await broker.local.stop()
+    said = asyncio.Queue()  # a new one: the first may have said more at its end
     publisher = Publisher(right, broker.topics, online=online, on_status=said.put_nowait)
     async with running(publisher.run()):
         status = await asyncio.wait_for(said.get(), WAIT_S)
