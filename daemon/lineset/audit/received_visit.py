@@ -37,6 +37,7 @@ class ReceivedVisit(msgspec.Struct, frozen=True, kw_only=True):
     key: bytes  # the station's public key as pinned; empty: none is
     revoked: datetime | None
     removed: datetime | None = None  # when the shop's policy removed the record; its blocks are gone
+    readings_removed: datetime | None = None  # when it removed the rows of readings and derived values; blocks stay
     asked: datetime  # when this was asked, by the database's clock
     kept_aside: tuple[KeptAside, ...] = ()
     waiting: int = 0

@@ -26,6 +26,7 @@ def retain(
     """Remove from the database the months of records that [retention] months in shop.toml no longer keeps.
 
     A month goes only when everything of its visits came before the months that are kept. The visits' own rows remain.
+    With reading_months the rows of readings and derived values go sooner, and the blocks that hold them stay.
     A running shop does the same once a day. What is removed cannot be brought back but from a copy of the database.
 
     Example: lineset shop retain --dry-run
@@ -38,14 +39,19 @@ def retain(
     with explained("shop retain"):
         removed = asyncio.run(_retain(config, dry_run))
     if as_json:
-        months = [{"month": str(each.month), "visits": each.visits, "bytes": each.size} for each in removed]
-        typer.echo(json.dumps({"months_kept": config.retention.months, "dry_run": dry_run, "removed": months}))
+        months = [
+            {"month": str(each.month), "what": each.what, "visits": each.visits, "bytes": each.size} for each in removed
+        ]
+        kept = {"months_kept": config.retention.months, "reading_months_kept": config.retention.reading_months}
+        typer.echo(json.dumps({**kept, "dry_run": dry_run, "removed": months}))
         return
     for each in removed:
         verb = "would be removed" if dry_run else "removed"
-        typer.echo(f"{each.month:%Y-%m}: {counted(each.visits, 'visit')}, {each.size / 1e6:.1f} MB {verb}")
+        visits = f"{'readings of ' if each.what == 'readings' else ''}{counted(each.visits, 'visit')}"
+        typer.echo(f"{each.month:%Y-%m}: {visits}, {each.size / 1e6:.1f} MB {verb}")
     if not removed:
-        typer.echo(f"Nothing is older than the {config.retention.months} months that are kept.")
+        readings = f", readings {counted(found, 'month')}" if (found := config.retention.reading_months) else ""
+        typer.echo(f"Nothing is older than the {config.retention.months} months that are kept{readings}.")
 
 
 async def _retain(config: ShopConfig, dry: bool) -> Sequence[Removed]:
@@ -58,4 +64,5 @@ async def _retain(config: ShopConfig, dry: bool) -> Sequence[Removed]:
     async with connected(address, command_timeout=600.0) as connection:
         await check_schema(connection, address)
         with database_explained(address, "while old months were looked for"):
-            return await retention.retain(connection, months=config.retention.months, dry=dry)
+            kept = config.retention
+            return await retention.retain(connection, months=kept.months, reading_months=kept.reading_months, dry=dry)

@@ -78,7 +78,8 @@ async def audit_received(
         if progress is not None:
             progress(stored.block.last, max(1, visit.through))
     found = auditing.finish(target, visit.meta, holding.verification(), ends_in_block=True)
-    return _joined(found, *holding.finish(found, tables=await tables.finish()))
+    record, remarks = holding.finish(found, tables=await tables.finish())
+    return _joined(found, record, (*remarks, *_removed_rows(visit)))
 
 
 async def audit_file(
@@ -116,11 +117,20 @@ async def audit_file(
             seal = reader.seal()
         except (JournalError, TypeError):
             seal = None  # the audit has said that it is damaged
-        return _joined(found, *holding.finish(found, seal, await tables.finish()))
+        record, remarks = holding.finish(found, seal, await tables.finish())
+        return _joined(found, record, (*remarks, *_removed_rows(visit)))
 
 
 def _right(visit: ReceivedVisit, keys: Collection[bytes], own: Collection[bytes] = ()) -> tuple[bytes, ...]:
     return tuple(keys) or ((visit.key,) if visit.key else tuple(own))
+
+
+def _removed_rows(visit: ReceivedVisit) -> tuple[Remark, ...]:
+    """What is to be known where the policy removed rows sooner than blocks."""
+    if visit.readings_removed is None:
+        return ()
+    text = f"the shop removed the rows of readings and derived values on {iso(visit.readings_removed)}, by its policy"
+    return (Remark("shop", False, text, "The blocks hold them all the same; those two tables were not compared."),)
 
 
 def _not_there(received: Received, visit: ReceivedVisit | None, found: Audit) -> Audit:

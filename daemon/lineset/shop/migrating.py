@@ -149,7 +149,7 @@ async def prepare_database(config: ShopConfig) -> list[str]:
         applied = await migrate(connection, address)
         with explained(address, "while it was prepared"):
             await connection.execute(MAKE_MONTHS)
-            await state_policy(connection, config.retention.months)
+            await state_policy(connection, config.retention.months, config.retention.reading_months)
     return applied
 
 

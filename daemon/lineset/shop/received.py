@@ -21,7 +21,7 @@ from lineset.journal.row import Gap
 from lineset.shop.database import connected, explained
 from lineset.shop.errors import DatabaseError, UnknownNameError
 from lineset.shop.shop_config import DatabaseAddress
-from lineset.shop.table_check import TableCheck
+from lineset.shop.table_check import REMOVED_SOONER, TableCheck
 
 if TYPE_CHECKING:
     from asyncpg import Connection
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 _AT_A_TIME = 16  # blocks fetched in one go
 _VISIT = """
     SELECT v.id, v.station, v.visit, v.journal, v.month, v.meta, v.blocks, v.through, v.head, v.seal, v.opened_at,
-           v.sealed_at, v.first_received_at, v.last_received_at, v.removed_at, s.public_key,
+           v.sealed_at, v.first_received_at, v.last_received_at, v.removed_at, v.readings_removed_at, s.public_key,
            s.revoked_at, now() AS asked
     FROM lineset.visit v LEFT JOIN lineset.station s USING (station)
 """
@@ -144,6 +144,7 @@ class Received:
             key=row["public_key"] or b"",
             revoked=row["revoked_at"],
             removed=row["removed_at"],
+            readings_removed=row["readings_removed_at"],
             asked=row["asked"],
             kept_aside=tuple(
                 KeptAside(
@@ -177,7 +178,8 @@ class Received:
 
     def table_check(self, visit: ReceivedVisit) -> TableCheck:
         """What holds the shop's tables against the visit's blocks."""
-        return TableCheck(self._db, self._address, visit.month, visit.id)
+        removed = REMOVED_SOONER if visit.readings_removed is not None else frozenset[str]()
+        return TableCheck(self._db, self._address, visit.month, visit.id, leave_out=removed)
 
     async def gaps(self, visit: ReceivedVisit) -> AsyncIterator[Gap]:
         """What the station says that it could not record. Raises DatabaseError; FramingError for damaged bytes."""

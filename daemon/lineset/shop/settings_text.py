@@ -61,6 +61,8 @@ def settings_text(config: ShopConfig) -> str:
         "",
         "[retention]",
         f"months = {config.retention.months}  # whole months that the record is kept",
+        f"reading_months = {config.retention.reading_months}  # of rows of readings and derived values, "
+        "whose blocks stay; 0: as many",
         "",
         "[metrics]",
         f"port = {config.metrics.port}  # on loopback; collector k at port + k, from 0; 0: none",

@@ -23,7 +23,6 @@ from lineset.stream.address import BrokerAddress, read_credentials
 from lineset.stream.errors import SettingsError
 
 SHOP_FILE = "shop.toml"
-FOLDER_VARIABLE = "LINESET_SHOP"
 BROKER_PORT, WEBSOCKET_PORT, ROUTE_PORT = 8883, 8893, 8903  # of the first node; the next ones have the next
 DATABASE_PORT, BOARD_PORT, METRICS_PORT = 5442, 8940, 9464
 DATABASE_NAME = "lineset"
@@ -119,9 +118,10 @@ class BoardSettings(_Part, frozen=True, kw_only=True):
 
 
 class RetentionSettings(_Part, frozen=True, kw_only=True):
-    """For how many whole months the record is kept."""
+    """For how many whole months the record is kept, and the rows of its readings (0: as long as the record)."""
 
     months: int = 84
+    reading_months: int = 0
 
 
 class MetricsSettings(_Part, frozen=True, kw_only=True):
@@ -386,3 +386,8 @@ def check(config: ShopConfig, file: Path | str) -> None:
         raise wrong("[collector] count is below 1", "Write 1 or more; several share the work")
     if config.retention.months < 1:
         raise wrong("[retention] months is below 1", "Write for how many months the record is kept")
+    if not 0 <= config.retention.reading_months <= config.retention.months:
+        raise wrong(
+            f"[retention] reading_months is not from 0 to {config.retention.months}",
+            "Write for how many months readings are kept, no more than the record; 0: as long as it",
+        )

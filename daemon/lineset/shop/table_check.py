@@ -7,7 +7,7 @@ binary COPY, which are the same for the same values; everything else by value.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +22,7 @@ from lineset.shop.rows_of_block import COLUMNS, COPY_END, COPY_HEAD, READING_COL
 if TYPE_CHECKING:
     from asyncpg import Connection
 
+REMOVED_SOONER = frozenset({"reading", "derived"})  # tables whose rows the policy may remove while the blocks stay
 _AT_A_TIME = 20_000  # readings, or so, that are compared in one go
 _BLOCKS_AT_A_TIME = 100  # photos lie in few of them
 _JSON = frozenset({"values", "body"})
@@ -30,10 +31,14 @@ _SEQ_AT = slice(6, 14)  # of an entry's number in a row of binary COPY: behind t
 
 
 class TableCheck:
-    """Takes the blocks of one visit in order, with `take`; `finish` tells of each table."""
+    """Takes the blocks of one visit in order, with `take`; `finish` tells of each table but those in `leave_out`."""
 
-    def __init__(self, connection: Connection, address: object, month: date, visit_id: int) -> None:
+    def __init__(
+        self, connection: Connection, address: object, month: date, visit_id: int,
+        leave_out: Collection[str] = (),
+    ) -> None:  # fmt: skip
         self._db, self._address, self._month, self._visit = connection, address, month, visit_id
+        self._tables = [table for table in ("reading", *COLUMNS) if table not in leave_out]
         self._carrier = Carrier()
         self._waiting: list[BlockRows] = []
         self._readings = 0
@@ -66,7 +71,7 @@ class TableCheck:
 
     async def _counted(self) -> tuple[TableRecord, ...]:
         found = []
-        for table in ("reading", *COLUMNS):
+        for table in self._tables:
             where = "visit_id = $1" if table == "instrument_channel" else "visit_id = $1 AND month = $2"
             values = (self._visit,) if table == "instrument_channel" else (self._visit, self._month)
             rows = await self._db.fetchval(f"SELECT count(*) FROM lineset.{table} WHERE {where}", *values)
@@ -91,8 +96,11 @@ class TableCheck:
         if self._first is None:
             return
         between = (self._month, self._visit, self._first, self._last)
-        await self._compare_readings([each.readings for each in self._waiting], between)
+        if "reading" in self._tables:
+            await self._compare_readings([each.readings for each in self._waiting], between)
         for table, columns in COLUMNS.items():
+            if table not in self._tables:
+                continue
             due = [row for each in self._waiting for row in each.tables.get(table, ())]
             named = ", ".join(f'"{column}"' for column in columns)
             if table == "instrument_channel":

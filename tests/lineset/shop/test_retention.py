@@ -14,7 +14,9 @@ from shop_record import assert_whole
 from typer.testing import CliRunner
 
 from lineset.cli.shop import app
+from lineset.shop.auditing import audit_received
 from lineset.shop.database import connected
+from lineset.shop.received import Selection, opened
 from lineset.shop.retention import retain, state_policy
 from lineset.shop.shop_config import ShopConfig
 from lineset.shop.storing import Store
@@ -83,6 +85,37 @@ async def test_old_months_go_and_the_rest_stays(shop_config: ShopConfig, owner: 
     assert (receipt.sealed, receipt.problem, stored.blocks) == (True, "", 0)
 
 
+async def test_readings_go_sooner_and_their_blocks_stay(shop_config: ShopConfig, owner: Any, tmp_path: Path) -> None:
+    visits = await fill(shop_config, tmp_path / "j")
+    await age(owner, "old", 5)
+    await age(owner, "older", 15)
+    await state_policy(owner, 12, 3)
+    async with connected(shop_config.database("collector")) as collector:
+        would = await retain(collector, dry=True)
+        assert [(each.what, each.visits) for each in would] == [("record", 1), ("readings", 1)]
+        await assert_whole(owner, visits["old"])
+        assert [(each.what, each.month) for each in await retain(collector)] == [(e.what, e.month) for e in would]
+        assert await retain(collector) == []
+    rows = "SELECT count(*) FROM lineset.{} JOIN lineset.visit v ON v.id = visit_id WHERE v.visit = 'old'"
+    for table, there in (("reading", False), ("derived", False), ("settled", True), ("block", True), ("photo", True)):
+        assert bool(await owner.fetchval(rows.format(table))) == there, table
+    await assert_whole(owner, visits["new"])
+    async with opened(shop_config.database("auditor"), "north") as received:
+        (name,) = await received.names(Selection(visits=("old",)))
+        visit = await received.visit(name.id)
+        assert visit is not None
+        found = await audit_received(received, visit)
+    assert not [remark for remark in found.remarks if remark.wrong]
+    assert any("removed the rows of readings" in remark.text for remark in found.remarks)
+    assert found.shop is not None
+    assert not {"reading", "derived"} & {each.table for each in found.shop.tables}
+    # what comes late of an old visit has its place
+    await owner.execute(
+        'INSERT INTO lineset.derived (month, visit_id, seq, at, t_ns, system, "values") '
+        "SELECT month, id, 9999, now(), 0, 'main', '{}' FROM lineset.visit WHERE visit = 'old'"
+    )
+
+
 async def said(*arguments: str) -> tuple[int, str, str]:
     """Exit code, output and errors of `lineset shop`, in a thread, since it runs a loop of its own."""
     result = await asyncio.to_thread(CliRunner().invoke, app, arguments)
@@ -100,3 +133,11 @@ async def test_the_verb(shop_config: ShopConfig, owner: Any, tmp_path: Path) -> 
     assert (code, json.loads(done)["removed"][0]["visits"]) == (0, 1)
     _, again, _ = await said(*arguments[:-1])
     assert "Nothing is older than the 84 months" in again
+    settings = shop_config.folder / "shop.toml"
+    settings.write_text(settings.read_text().replace("reading_months = 0", "reading_months = 24"))
+    await age(owner, "new", 30)
+    code, out, _ = await said(*arguments[:-1])
+    assert (code, ": readings of 1 visit, " in out, out.strip().endswith("MB removed")) == (0, True, True), out
+    settings.write_text(settings.read_text().replace("reading_months = 24", "reading_months = 85"))
+    code, _, err = await said(*arguments)
+    assert (code, "from 0 to 84" in err) == (2, True)

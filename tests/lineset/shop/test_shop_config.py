@@ -41,7 +41,7 @@ FULL = ShopConfig(
     database_settings=DatabaseSettings(embedded=False, url="postgresql://db.example:5433/shop", ca="/etc/ca.pem"),
     collector=CollectorSettings(count=3),
     board=BoardSettings(port=1234, network=True, certificate="c.pem", key="k.pem"),
-    retention=RetentionSettings(months=12),
+    retention=RetentionSettings(months=12, reading_months=3),
     metrics=MetricsSettings(port=0),
 )
 
