@@ -95,12 +95,13 @@ class Rows:
 
     async def observation(
         self, id_: int, seq: int, *, sign: str = "capacitor_bulged", text: str = "", photo: str = "",
-        wants: tuple[str, ...] = ("part", "approval"),
+        wants: tuple[str, ...] = ("part", "approval"), withdraws: int = 0,
     ) -> None:  # fmt: skip
         await self.connection.execute(
             "INSERT INTO lineset.observation (month, visit_id, seq, at, system, about, sign, text, photo, urgency, "
-            "wants, by) VALUES ($1, $2, $3, now(), 'upstairs', 'capacitor', $4, $5, $6, 'soon', $7, 'board')",
-            MONTH, id_, seq, sign, text, photo, list(wants),
+            "wants, by, withdraws) VALUES ($1, $2, $3, now(), 'upstairs', 'capacitor', $4, $5, $6, 'soon', $7, "
+            "'board', $8)",
+            MONTH, id_, seq, sign, text, photo, list(wants), withdraws,
         )  # fmt: skip
 
     async def photo(self, id_: int, seq: int, sha256: str, data: bytes = PHOTO) -> None:

@@ -34,9 +34,15 @@ def observe(
         list[str] | None,
         typer.Option(help="What is wanted of the shop: part, approval, return_visit or none; else the usual."),
     ] = None,
+    withdraw: Annotated[
+        int, typer.Option(metavar="ENTRY", help="What this entry wants is wanted no longer, but for --wants.")
+    ] = 0,
     photo: Annotated[Path | None, typer.Option(help="A photo: JPEG, PNG or WebP, 8 MiB at most.")] = None,
     system: Annotated[str, typer.Option(help="Which system, where the visit has several.")] = "",
     list_all: Annotated[bool, typer.Option("--list", help="Name all quick observations.")] = False,
+    wanted: Annotated[
+        bool, typer.Option("--wanted", help="Say what is wanted of the shop, and by which entry.")
+    ] = False,
     at: AtOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -47,12 +53,20 @@ def observe(
 
     Example: lineset observe "oil under the flare nut" --sign oil_stain --photo nut.jpg --wants return_visit
 
+    What is wanted no longer is taken back by the number of its entry: lineset observe --wanted, then lineset observe
+    "one was in the van" --withdraw 655. The record keeps both.
+
     Exit code: 0 on record, 1 refused, 2 wrong words, 3 no station runs here.
     """
     if list_all:
         _list(as_json)
         return
+    if wanted:
+        _wanted(at, as_json)
+        return
     args: dict[str, object] = {"text": text, "sign": sign, "about": about, "urgency": urgency, "system": system}
+    if withdraw:
+        args["withdraws"] = withdraw
     if wants:
         args["wants"] = [want for want in wants if want != "none"]
     if photo is not None:
@@ -72,6 +86,20 @@ def _list(as_json: bool) -> None:
         return
     for row in signs().values():
         typer.echo(f"{row.id:26}{row.urgency:12}{row.words}")
+
+
+def _wanted(at: Path | None, as_json: bool) -> None:
+    reply = command("visit-show", "observe", {}, at)
+    rows = reply.data.get("wanted", [])
+    if not reply.ok or not reply.data.get("visit"):
+        raise say_error("observe", reply.text, REFUSED)
+    if as_json:
+        typer.echo(json.dumps(rows, indent=2))
+        return
+    for row in rows:
+        typer.echo(f"{row['seq']:>8}  {row['system']}  {row['said']}")
+    if not rows:
+        typer.echo("nothing is wanted of the shop")
 
 
 def _send(photo: Path, at: Path | None) -> str:

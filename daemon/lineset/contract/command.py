@@ -107,6 +107,7 @@ class Observe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """`observe`: what a person saw; `photo` is the hash of a blob that was sent before.
 
     `wants` is what is wanted of the shop: part, approval, return_visit; left out: what is usual for the `sign`.
+    `withdraws` is the `seq` of an earlier observation: what it wants is wanted no longer, but for what `wants` says.
     """
 
     text: str = ""
@@ -115,6 +116,7 @@ class Observe(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     photo: str = ""
     urgency: str = ""
     wants: tuple[str, ...] | None = None
+    withdraws: int = 0
     system: str = ""
 
 

@@ -209,7 +209,11 @@ class Marked(Body, frozen=True, kw_only=True, tag="task"):
 
 
 class Observed(Body, frozen=True, kw_only=True, tag="observation"):
-    """What a person saw: free words, a quick observation (`sign`), a photo by its hash, or several of them."""
+    """What a person saw: free words, a quick observation (`sign`), a photo by its hash, or several of them.
+
+    One that `withdraws` an earlier one says that what that one wants of the shop is wanted no longer; what it wants
+    itself is what is left of that. What was seen stands.
+    """
 
     system: str
     about: str = ""  # a point or task; empty: the system as a whole
@@ -218,6 +222,7 @@ class Observed(Body, frozen=True, kw_only=True, tag="observation"):
     photo: str = ""  # SHA-256 of a blob of this journal
     urgency: str = ""  # of the catalogue, or said by the person: now, soon, next_visit, note
     wants: tuple[str, ...] = ()  # of the shop: part, approval, return_visit
+    withdraws: int = 0  # seq of an earlier observation; 0: none
     by: str = ""
 
 

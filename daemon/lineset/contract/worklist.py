@@ -84,7 +84,8 @@ class CueMessage(Message, frozen=True, kw_only=True):
 class ObservationMessage(Message, frozen=True, kw_only=True):
     """Topic `observation/{n}`: what a person saw, with its `seq` (`n` is the same number); a photo by its hash.
 
-    `wants` is what is wanted of the shop: part, approval, return_visit.
+    `wants` is what is wanted of the shop: part, approval, return_visit. `withdraws` is the `seq` of an earlier one:
+    what that one wants is wanted no longer.
     """
 
     seq: int
@@ -96,3 +97,4 @@ class ObservationMessage(Message, frozen=True, kw_only=True):
     photo: str = ""
     urgency: str = ""
     wants: tuple[str, ...] = ()
+    withdraws: int = 0

@@ -76,9 +76,13 @@ GUIDANCE: tuple[msgspec.Struct, ...] = (
         t=_T, seq=655, system="heat-pump", about="capacitor", sign="capacitor_bulged", title="the capacitor is bulged",
         photo=_PHOTO, urgency="soon", wants=("part", "approval"),
     ),
+    w.ObservationMessage(
+        t=_T, seq=702, system="heat-pump", about="capacitor", text="one was in the van", withdraws=655,
+    ),
     # commands
     c.Task(task="wash_outdoor_coil", state="done", system="heat-pump"),
     c.Observe(sign="capacitor_bulged", photo=_PHOTO, urgency="soon", wants=("part",), system="heat-pump"),
+    c.Observe(text="one was in the van", withdraws=655),
     c.BlobPart(sha256=_PHOTO, media_type="image/jpeg", size=3, data=b"\xff\xd8\xff"),
     c.Answer(question="clamp-1-current-3", answer="outdoor_fan_current"),
     c.Amend(given={"nameplate": {"herm_capacitor_uf": 45.0}}, system="heat-pump"),
@@ -89,6 +93,7 @@ GUIDANCE: tuple[msgspec.Struct, ...] = (
         system="heat-pump", sign="capacitor_bulged", photo=_PHOTO, urgency="soon", wants=("part", "approval"),
         by="apprentice",
     ),
+    e.Observed(system="heat-pump", about="capacitor", text="one was in the van", withdraws=655, by="apprentice"),
     e.Blob(sha256=_PHOTO, media_type="image/jpeg", size=3, part=0, parts=1, data=b"\xff\xd8\xff"),
     e.Amended(
         record=e.SystemRecord(id="heat-pump", refrigerant="R-454B", metering_device="txv", title="upstairs"),

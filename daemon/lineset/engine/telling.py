@@ -15,9 +15,12 @@ def keep(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -> 
     """Remember who opened the visit and when, what is wanted, what was found and how the checks stand."""
     if isinstance(body, e.Opened):
         state.technician, state.opened_wall_ns = body.technician, body.wall_ns
-    elif isinstance(body, e.Observed) and body.wants:
-        state.wanted.append(WantedState(state.seq, body.system, body.wants, body.about, body.sign, body.urgency))
-        del state.wanted[:-_MOST_WANTED]
+    elif isinstance(body, e.Observed):
+        if body.withdraws:
+            state.wanted = [each for each in state.wanted if each.seq != body.withdraws]
+        if body.wants:
+            state.wanted.append(WantedState(state.seq, body.system, body.wants, body.about, body.sign, body.urgency))
+            del state.wanted[:-_MOST_WANTED]
     for each in out:
         if isinstance(each, e.Finding):
             if each.id == NOTHING_FOUND:

@@ -50,7 +50,10 @@ class VisitPage(_Answer, frozen=True, kw_only=True):
 
 
 class WantRow(_Answer, frozen=True, kw_only=True):
-    """What is wanted of the shop for a visit: part, approval, return_visit; words of people are left out."""
+    """What is wanted of the shop for a visit: part, approval, return_visit; words of people are left out.
+
+    What was taken back by a later entry is not among it.
+    """
 
     station: str
     visit: str
@@ -208,7 +211,10 @@ class EventPage(_Answer, frozen=True, kw_only=True):
 
 
 class ObservationRow(_Answer, frozen=True, kw_only=True):
-    """What a person saw, in that person's words; `photo` is a hash to ask for."""
+    """What a person saw, in that person's words; `photo` is a hash to ask for.
+
+    `wants` is as it was said; `withdraws` names an earlier entry whose wants hold no longer.
+    """
 
     seq: int
     at: datetime | None
@@ -220,6 +226,7 @@ class ObservationRow(_Answer, frozen=True, kw_only=True):
     photo: str
     urgency: str
     wants: tuple[str, ...]
+    withdraws: int
     by: str
 
 

@@ -228,8 +228,8 @@ class Questions(Asking):
     async def observations(self, held: Held, *, limit: int = MOST, cursor: str = "") -> a.ObservationPage:
         """What people saw and wrote, in the order of the record; needs the right to notes."""
         rows, following = await self._rows(
-            held, "observation", "seq, at, system, about, sign, text, photo, urgency, wants, by", where={}, limit=limit,
-            cursor=cursor, role="auditor",
+            held, "observation", "seq, at, system, about, sign, text, photo, urgency, wants, withdraws, by", where={},
+            limit=limit, cursor=cursor, role="auditor",
         )  # fmt: skip
         told = tuple(
             _made(a.ObservationRow, row, wants=tuple(row["wants"]), title=phrased.sign_words(row["sign"]))

@@ -39,7 +39,8 @@ COLUMNS: dict[str, tuple[str, ...]] = {
                       "high", "probability", "rule", "source", "reason"),
     "finding": (*_WHO, "at", "system", "phase", "id", "title", "state", "category", "rank", "confidence", "meaning",
                 "next_step"),
-    "observation": (*_WHO, "at", "system", "about", "sign", "text", "photo", "urgency", "wants", "by"),
+    "observation": (*_WHO, "at", "system", "about", "sign", "text", "photo", "urgency", "wants", "by",
+                    "withdraws"),
     "photo": (*_WHO, "sha256", "media_type", "size", "part", "parts", "data"),
     "instrument_channel": ("visit_id", "seq", "instrument", "channel", "profile", "profile_sha256", "identity",
                            "quantity", "calibrated", "calibration_due", "certificate"),
@@ -274,9 +275,10 @@ class _Making:
                       c(body.next_step))  # fmt: skip
         elif isinstance(body, e.Observed):
             self._put("observation", seq, at, c(body.system), c(body.about), c(body.sign), c(body.text), c(body.photo),
-                      c(body.urgency), [c(each) for each in body.wants], c(body.by))  # fmt: skip
+                      c(body.urgency), [c(each) for each in body.wants], c(body.by),
+                      fitting(body.withdraws, INT8))  # fmt: skip
         elif isinstance(body, e.Noted):
-            self._put("observation", seq, at, "", "", "", c(body.text), "", "note", [], c(body.by))
+            self._put("observation", seq, at, "", "", "", c(body.text), "", "note", [], c(body.by), 0)
         elif isinstance(body, e.Placed):
             self._place(seq, at, body)
         elif isinstance(body, e.Introduced | e.InstrumentChanged):

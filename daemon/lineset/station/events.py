@@ -152,10 +152,13 @@ def question_message(body: e.Questioned, wall_s: float, seq: int) -> QuestionMes
     )
 
 
+_OBSERVED = ("system", "about", "sign", "text", "photo", "urgency", "wants", "withdraws")
+
+
 def observation_message(body: e.Observed, wall_s: float, seq: int) -> ObservationMessage:
     """What a person saw, as a live message; a quick observation that is not known any more goes by its id."""
     row = signs().get(body.sign)
-    same = {name: getattr(body, name) for name in ("system", "about", "sign", "text", "photo", "urgency", "wants")}
+    same = {name: getattr(body, name) for name in _OBSERVED}
     return ObservationMessage(t=wall_s, seq=seq, title=body.sign if row is None else row.words, **same)
 
 

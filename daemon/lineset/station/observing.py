@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING
 
 from lineset.contract import command as c
 from lineset.contract import entry as e
+from lineset.engine.state import EngineState, WantedState
 from lineset.equipment.points import PointError, point
 from lineset.journal.reader import JournalReader
 from lineset.station.asked import Done, named_system, need_visit
 from lineset.station.photo_margins import without_margins
 from lineset.stream.command import CommandRefused
-from lineset.visit.observations import URGENCIES, WANTS, UnknownSign, sign
+from lineset.visit.observations import URGENCIES, WANTS, UnknownSign, sign, signs
 
 if TYPE_CHECKING:
     from lineset.station.daemon import Station
@@ -140,9 +141,10 @@ def _check(args: c.BlobPart) -> None:
 def observe(station: Station, photos: Photos, args: c.Observe, actor: str) -> Done:
     """What a person saw goes on record."""
     need_visit(station)
-    system = named_system(station, args.system)
+    before = _withdrawn(station, args) if args.withdraws else None
+    system = named_system(station, args.system or (before.system if before else ""))
     text = args.text.strip()
-    if not (text or args.sign or args.photo):
+    if not (text or args.sign or args.photo or before):
         raise CommandRefused("say what was seen: words, a quick observation (`lineset observe --list`), or a photo")
     if len(text) > MAX_WORDS:
         raise CommandRefused(f"{len(text)} characters are more than the {MAX_WORDS} of one observation; split it")
@@ -163,15 +165,50 @@ def observe(station: Station, photos: Photos, args: c.Observe, actor: str) -> Do
         raise CommandRefused(f"nothing that is wanted is called {unknown[0]!r}; say {', '.join(WANTS)}")
     if args.photo and not photos.on_record(station, args.photo):
         raise CommandRefused("this photo is not on record, or not whole: send all its parts first, then observe")
+    seen = args.sign
+    if before is not None:
+        about = about or before.about
+        if wants:  # what is left of it is told as it was
+            seen, urgency = seen or before.sign, urgency or before.urgency
     seq = station.take(
         e.Observed(
-            system=system, about=about, sign=args.sign, text=text, photo=args.photo, urgency=urgency, wants=wants,
-            by=actor,
+            system=system, about=about, sign=seen, text=text, photo=args.photo, urgency=urgency, wants=wants,
+            withdraws=args.withdraws, by=actor,
         )
     )  # fmt: skip
-    said = title or text or "a photo"
+    if before is not None:
+        said = f"no longer wanted of the shop: what entry {before.seq} asked for ({asked_for(before)})"
+    else:
+        said = f"observed: {title or text or 'a photo'}"
     data: dict[str, object] = {"seq": seq, "system": system, "about": about, "urgency": urgency, "title": title}
-    return "; ".join((f"observed: {said}", *(WANTS[want] for want in wants))), data | {"wants": wants}
+    return "; ".join((said, *(WANTS[want] for want in wants))), data | {"wants": wants, "withdraws": args.withdraws}
+
+
+def _withdrawn(station: Station, args: c.Observe) -> WantedState:
+    """What the shop was asked for and is not any more. Raises CommandRefused where that entry asks for nothing."""
+    known = station.record.engine.state.wanted
+    found = next((each for each in known if each.seq == args.withdraws), None)
+    if found is None:
+        left = "; ".join(f"{each.seq}: {asked_for(each)}" for each in known) or "nothing"
+        raise CommandRefused(f"entry {args.withdraws} wants nothing of the shop, or no longer. What is wanted: {left}")
+    if args.system and args.system != found.system:
+        raise CommandRefused(f"entry {found.seq} is about {found.system}, not {args.system}; leave the system out")
+    return found
+
+
+def asked_for(each: WantedState) -> str:
+    """What is wanted and what for, in a few words: "part, approval: the capacitor's top is bulged"."""
+    row = signs().get(each.sign)
+    why = row.words if row else (each.sign or each.about).replace("_", " ") or "see what was written"
+    return f"{', '.join(each.wants)}: {why}"
+
+
+def still_wanted(state: EngineState) -> list[dict[str, object]]:
+    """What the shop is asked for at this moment, with the number of the entry that says so."""
+    return [
+        {"seq": each.seq, "system": each.system, "wants": list(each.wants), "said": asked_for(each)}
+        for each in state.wanted
+    ]
 
 
 def _check_about(about: str) -> None:

@@ -13,6 +13,7 @@ from lineset.equipment.facts import CATALOGUE, FACTS
 from lineset.equipment.language import Say, sayer
 from lineset.station.announcer import describe, settled_counts
 from lineset.station.asked import Done, named_system, need_visit, sentences
+from lineset.station.observing import still_wanted
 from lineset.stream.command import CommandRefused
 from lineset.visit import words_refusals as words
 from lineset.visit.closing import missing_for_closing, soft_wants
@@ -155,6 +156,7 @@ def show(station: Station) -> Done:
         "systems": systems,
         "settled": settled_counts(engine),
         "missing": list(missing_now(station)),
+        "wanted": still_wanted(state),
         "placements": {
             f"{known.id}/{name}": f"{channel.system}/{channel.point}"
             for known in state.instruments.values()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from engine_entries import SYSTEM
 
 from lineset.contract import entry as e
@@ -56,6 +58,23 @@ def test_wants_are_kept_in_order_without_words_and_bounded() -> None:
     assert [each.seq for each in told] == [65, 67, 69, 71, 73, 75, 77, 79]
     assert told[0].title == "the drain pan is cracked"
     assert "private" not in repr(state.wanted)
+
+
+def test_what_is_taken_back_is_wanted_no_longer_and_what_is_left_of_it_still_is() -> None:
+    state = a_state()
+
+    def seen(seq: int, **given: Any) -> list[tuple[int, tuple[str, ...]]]:
+        state.seq = seq
+        keep(state, e.Observed(system=SYSTEM.id, **given), [])
+        return [(each.seq, each.wants) for each in wanted_of(state)]
+
+    seen(10, sign="capacitor_bulged", wants=("part", "approval"))
+    assert seen(11, sign="pan_cracked", wants=("part",)) == [(10, ("part", "approval")), (11, ("part",))]
+    assert seen(12, text="approved", withdraws=10, wants=("part",)) == [(11, ("part",)), (12, ("part",))]
+    assert seen(13, withdraws=10) == [(11, ("part",)), (12, ("part",))]  # it was taken back before
+    assert seen(14, withdraws=99) == [(11, ("part",)), (12, ("part",))]  # there is no such entry
+    assert seen(15, withdraws=12) == [(11, ("part",))]
+    assert seen(16, withdraws=11) == []
 
 
 def test_all_of_it_is_in_a_snapshot() -> None:

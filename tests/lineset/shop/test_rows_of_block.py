@@ -45,7 +45,8 @@ HOSTILE: list[Row] = [
     raw("note", '{"kind":"note","text":"nul \\u0000 here","by":"\\u0000"}'),
     raw("note", '{"kind":"note","text":"half \\ud83d pair"}'),
     raw("note", '{"kind":"note","text":"an escaped \\\\u0000 is only letters"}'),
-    raw("observation", '{"kind":"observation","system":"\\u0000","text":"x\\u0000y","wants":["\\u0000"]}'),
+    raw("observation", '{"kind":"observation","system":"\\u0000","text":"x\\u0000y","wants":["\\u0000"],'
+        '"withdraws":99999999999999999999999}'),
     raw("placed", '{"kind":"placed","instrument":"p\\u0000","channel":"t","system":"main","supersedes":1e400}'),
     raw("placed", '{"kind":"placed","instrument":"p","channel":"t","supersedes":99999999999999999999999}'),
     raw("finding", '{"kind":"finding","system":"s","phase":"p","id":"i","title":"t","state":"open","rank":5000000000}'),
