@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import socket
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import Any, Self
 import uvicorn
 
 _START_S = 10.0
+_TRIES = 8  # for a free port
 
 
 class _Server(uvicorn.Server):
@@ -60,26 +62,42 @@ class LoopServer:
         self._task: asyncio.Task[None] | None = None
 
     async def __aenter__(self) -> Self:
-        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            listener.bind(("0.0.0.0" if self.network else "127.0.0.1", self.port))
-            listener.listen(128)  # two that start at one moment can both bind; only one of them can listen
-        except OSError as error:
-            listener.close()
-            raise self._refused(
-                f"the {self._name} cannot listen on port {self.port} ({error.strerror}); end what uses it, or set "
-                f"another port (0: any) under [{self._name}]"
-            ) from error
+        listener = self._listener()
         self.port = listener.getsockname()[1]
         self._task = asyncio.create_task(self._server.serve(sockets=[listener]), name=self._name)
-        async with asyncio.timeout(_START_S):
-            while not self._server.started:
-                if self._task.done():
-                    await self._task
-                    raise self._refused(f"the {self._name} ended as it started; the log says why")
-                await asyncio.sleep(0.005)
+        try:
+            async with asyncio.timeout(_START_S):
+                while not self._server.started:
+                    if self._task.done():
+                        await self._task
+                        raise self._refused(f"the {self._name} ended as it started; the log says why")
+                    await asyncio.sleep(0.005)
+        except BaseException:
+            self._task.cancel()
+            await asyncio.gather(self._task, return_exceptions=True)
+            listener.close()
+            raise
         return self
+
+    def _listener(self) -> socket.socket:
+        """A socket that listens. Two that take a free port at one moment can both bind the same one, and only one of
+        them can listen: the other takes another."""
+        for attempt in range(_TRIES):
+            listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                listener.bind(("0.0.0.0" if self.network else "127.0.0.1", self.port))
+                listener.listen(128)
+                return listener
+            except OSError as error:
+                listener.close()
+                if error.errno == errno.EADDRINUSE and not self.port and attempt < _TRIES - 1:
+                    continue
+                raise self._refused(
+                    f"the {self._name} cannot listen on port {self.port} ({error.strerror}); end what uses it, or set "
+                    f"another port (0: any) under [{self._name}]"
+                ) from error
+        raise AssertionError("unreachable")
 
     async def __aexit__(self, *_: object) -> None:
         self._server.should_exit = True
