@@ -13,6 +13,7 @@ from lineset.journal.row import Row
 
 _NS = 1_000_000_000
 _DAY_NS = 86_400 * _NS
+_SAY_NOTHING = frozenset({e.Framed, e.Tick, e.Derived})  # most entries, and nothing is looked up in them here
 
 
 class Contents:
@@ -49,12 +50,15 @@ class Contents:
             self._wrong("entry", f"entry {row.seq} is kept as {row.kind} and says {e.kind_of(body)}", row.seq)
         if self._rows == 1 and not isinstance(body, e.Opened):
             self._wrong("entry", f"the record begins with {e.kind_of(body)}, not with its opening", row.seq)
-        self._look(row, body)
+        quiet = type(body) in _SAY_NOTHING
+        if not quiet:
+            self._look(row, body)
         self.last_wall_ns = row.t + self._offset_ns
         day = self.last_wall_ns // _DAY_NS
         if day != self._day:
             self._day, self._today = day, _date(self.last_wall_ns)
-        self.resting.hear(row.seq, body, self._today)
+        if not quiet:
+            self.resting.hear(row.seq, body, self._today)
         return body
 
     def finish(self, meta: Mapping[str, str], *, sealed: bool, verdicts: Collection[VerdictRecord]) -> None:
@@ -84,8 +88,6 @@ class Contents:
                 self._note("calibration", text, verdict.seq, means)
 
     def _look(self, row: Row, body: e.AnyBody) -> None:
-        if isinstance(body, e.Framed | e.Tick | e.Derived):
-            return
         if isinstance(body, e.Opened):
             if self.opened is None:
                 self.opened, self.first_wall_ns = body, body.wall_ns

@@ -7,6 +7,7 @@ from lineset.contract import entry as e
 from lineset.engine.fold import Engine
 
 _MOST_FAILED = 20
+_OUTPUTS = frozenset(e.OutputBody.__args__)
 
 
 class Replaying:
@@ -17,7 +18,7 @@ class Replaying:
 
     def __init__(self, recorded: str, here: str) -> None:
         self._recorded, self._here = recorded, here
-        self._engine = Engine(recorded)
+        self._engine = Engine(recorded, live=False)
         self._pending: list[e.OutputBody] = []
         self._why = self._version = self._resumed_by = ""
         self._seq = 0
@@ -39,15 +40,15 @@ class Replaying:
             self.stop(f"entries {self._seq + 1} to {seq - 1} are not there")
             return
         self._seq = seq
-        kind = e.kind_of(body)
-        if not e.is_input(kind):
+        if type(body) in _OUTPUTS:
             self._outputs += 1
             if not self._pending:
-                self._differ(seq, f"{kind} on record, which the engine does not make")
+                self._differ(seq, f"{e.kind_of(body)} on record, which the engine does not make")
             elif e.encode(again := self._pending.pop(0)) != stored:
-                self._differ(seq, f"{kind} on record, {e.kind_of(again)} computed otherwise")
+                self._differ(seq, f"{e.kind_of(body)} on record, {e.kind_of(again)} computed otherwise")
             return
-        self._end_of_input()
+        if self._pending:
+            self._end_of_input()
         self._inputs += 1
         self._at = seq
         if isinstance(body, e.Opened):
@@ -59,7 +60,6 @@ class Replaying:
         except Exception:  # a fault of the engine's costs the outputs of that entry, as at the station
             self._pending = []
             self._failed.append(seq)
-        self._engine.take_live()
         for out in self._pending:
             if isinstance(out, e.Checked):
                 self.verdicts[out.system, out.phase, out.name] = out

@@ -12,8 +12,8 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import NamedTuple
 
-from lineset.derive.declared import Context, Derived, NotDerivable
-from lineset.measure.installation import STAND_IN, stand_in_parts
+from lineset.derive.declared import Context, Derived, Evaluated, NotDerivable
+from lineset.measure.installation import STAND_IN, stand_in_parts, stand_in_variance
 from lineset.measure.source import Parts, combined, joined, source
 
 
@@ -49,16 +49,28 @@ def propagate(
 
     Raises NotDerivable where the value does not exist, or when an uncertainty is not a number.
     """
-    value, partials, barometric, frequency = derived.compute(context, values)
+    found, u = evaluated(derived, context, values, uncertainties)
+    return Propagated(found.value, u, found.partials, found.barometric, found.frequency)
+
+
+def evaluated(
+    derived: Derived, context: Context, values: Sequence[float], uncertainties: Sequence[float]
+) -> tuple[Evaluated, float]:
+    """As `propagate`, in the form that it comes in: asked for at each sample of a visit."""
+    found = derived.compute(context, values)
+    value, partials, barometric, frequency = found
     variance = (barometric * context.barometric_u_pa) ** 2 + (frequency * context.line_frequency_u_hz) ** 2
-    for partial, u in zip(partials, uncertainties, strict=True):
-        variance += (partial * u) ** 2
+    if len(partials) == len(uncertainties) == 2:  # what most are, and the loop costs more than the sums
+        variance += (partials[0] * uncertainties[0]) ** 2
+        variance += (partials[1] * uncertainties[1]) ** 2
+    else:
+        for partial, u in zip(partials, uncertainties, strict=True):
+            variance += (partial * u) ** 2
     if derived.name in STAND_IN:
-        parts = stand_in_parts(derived.name, derived.inputs, partials, value)
-        variance += sum(effect * effect for effect in parts.values())
+        variance += stand_in_variance(derived.name, derived.inputs, partials, value)
     if not variance < math.inf:
         raise NotDerivable(f"{derived.title}: the uncertainty of an input is not a number")
-    return Propagated(value, math.sqrt(variance), partials, barometric, frequency)
+    return found, math.sqrt(variance)
 
 
 def budget(

@@ -31,7 +31,8 @@ from lineset.visit.run import Mode, RunState
 from lineset_drivers.quantity import Quantity, unit_of
 
 _CAUSES = (e.Settled, e.RunChanged)
-_OF_SYSTEM = e.Declared | e.Marked | e.RefrigerantHandled
+_OF_SYSTEM = (e.Declared, e.Marked, e.RefrigerantHandled)
+_ALONE = (e.Tick, *_OF_SYSTEM, e.Amended)  # what is looked at where nothing came out of it
 # What stops being steady is judged again after this time only: when a system stops, its pressures move for seconds
 # before the run state is known to have changed, and what was judged of the run is to stand.
 _DOUBT_NS = 60_000_000_000
@@ -76,7 +77,7 @@ def begin_phase(state: EngineState) -> None:
 
 def assess(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -> list[e.OutputBody]:
     """The verdicts that changed by one input entry and its outputs."""
-    if not out and not isinstance(body, e.Tick | _OF_SYSTEM | e.Amended):
+    if not out and not isinstance(body, _ALONE):
         return []
     everyone = isinstance(body, e.Phased)
     touched = {each.system for each in out if isinstance(each, _CAUSES)}

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
-from typing import NamedTuple
+
+import msgspec
 
 from lineset.contract.entry import SystemRecord
 from lineset.derive import propagate as propagation
 from lineset.derive.catalogue import CATALOGUE
 from lineset.derive.declared import Context, Derived
-from lineset.derive.propagate import Propagated, propagate
+from lineset.derive.propagate import Propagated, evaluated
 from lineset.engine.state import PointState, SystemState
 from lineset.engine.uncertain import Budgets
 from lineset.measure.installation import OUTDOOR
@@ -47,9 +48,11 @@ EQUAL_K = 3.0
 LINES = ("vapor_line_temperature", "liquid_line_temperature", "discharge_line_temperature")
 _ODD = 5.0  # standard deviations from the mean of what settled: an odd sample, or a jump
 PAIRED_NS = 1800 * NS  # for how long a settled reading may be paired with a later one of the same run
+_ENTERED = Quality.ENTERED  # a member of an enumeration costs a look-up each time that it is named
+_MEASURED = USABLE - {_ENTERED}
 
 
-class Inputs(NamedTuple):
+class Inputs(msgspec.Struct, frozen=True, gc=False):
     """Input values gathered for one derived value; SI."""
 
     values: tuple[float, ...]
@@ -178,11 +181,12 @@ def gather(system: SystemState, named: Derived, t: int) -> Inputs | None:
 
     None also where the value does not apply.
     """
-    if not applies(system, named):
+    if (named.needs_stopped or named.needs_mode or named.needs_nameplate) and not applies(system, named):
         return None
+    points = system.points
     places = []
     for name in named.inputs:
-        place = system.points.get(name)
+        place = points.get(name)
         if place is None:
             return None
         places.append(place)
@@ -200,20 +204,19 @@ def _gather_live(system: SystemState, places: list[PointState], paired: bool, t:
     newest, oldest = 0, t
     attested, settled = paired, not paired
     response_s = 0.0
-    live = []
     held = []
     for place in places:
         value, u, seen = place.value, place.u, place.t
         taken = False
-        entered = place.quality is Quality.ENTERED
-        if value is not None and place.quality in USABLE and not entered and place.channel != "":
+        if value is not None and place.quality in _MEASURED and place.channel:
             if seen < oldest:
                 oldest = seen
-            settled = settled and place.settled
+            if settled:
+                watch = place.detector
+                settled = watch is not None and watch.settled
             if place.response_s > response_s:
                 response_s = place.response_s
-            live.append(place)
-        elif entered and value is not None and t - seen <= ENTERED_NS and same_run(system, place):
+        elif place.quality is _ENTERED and value is not None and t - seen <= ENTERED_NS and same_run(system, place):
             attested = True
         elif paired and _held(system, place, t):
             assert place.held is not None
@@ -231,9 +234,10 @@ def _gather_live(system: SystemState, places: list[PointState], paired: bool, t:
     if attested and settled:
         # beside what a person attested stands what settled, not the sample of the moment: it may be the odd one, or
         # the first of a jump
-        for place in live:
+        for place in places:
+            if place.value is None or place.quality not in _MEASURED or not place.channel:
+                continue
             assert place.detector is not None
-            assert place.value is not None
             fit = place.detector.fit()
             settled = settled and abs(place.value - fit.mean) <= _ODD * fit.scatter
             at = places.index(place)
@@ -251,18 +255,18 @@ def _held(system: SystemState, place: PointState, t: int) -> bool:
 
 
 def compute(
-    context: SystemContext, system: SystemState, named: Derived, inputs: Inputs, budgets: Budgets
+    context: Context, system: SystemState, named: Derived, inputs: Inputs, budgets: Budgets
 ) -> tuple[float, float]:
     """Value and standard uncertainty. Raises NotDerivable outside the formula's validity."""
     if len(inputs.values) > 1 and (inputs.attested or budgets.sharing(system, named, inputs.places)):
         found = budget(context, system, named, inputs, budgets)
         return found.value, found.u
-    done = propagate(named, context.now(system), inputs.values, inputs.us)
-    return done.value, done.u
+    done, u = evaluated(named, context, inputs.values, inputs.us)
+    return done.value, u
 
 
-def budget(context: SystemContext, system: SystemState, named: Derived, inputs: Inputs, budgets: Budgets) -> Propagated:
+def budget(context: Context, system: SystemState, named: Derived, inputs: Inputs, budgets: Budgets) -> Propagated:
     """Value, standard uncertainty and what each source contributes. Raises NotDerivable like `compute`."""
     given = zip(inputs.places, inputs.values, inputs.us, inputs.held, strict=True)
     parts = budgets.of_inputs(system, tuple(given))
-    return propagation.budget(named, context.now(system), inputs.values, parts, system.record.id)
+    return propagation.budget(named, context, inputs.values, parts, system.record.id)

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from functools import partial
+from collections.abc import Iterable, Mapping, Sequence
 
 from lineset.contract import entry as e
 from lineset.derive.catalogue import CATALOGUE
@@ -19,6 +18,7 @@ from lineset.measure.quality import REASON, USABLE, Quality
 # Of these each is told only after it has lasted; the others may be one sample, and count once they have lasted so long.
 _LASTING = frozenset({Quality.STALE, Quality.FROZEN, Quality.NOT_IN_CONTACT})
 _ODD_NS = 3_000_000_000
+_GOOD = Quality.GOOD  # a member of an enumeration costs a look-up each time that it is named
 
 
 def derive(
@@ -28,11 +28,12 @@ def derive(
     context: derivation.SystemContext,
     budgets: Budgets,
     out: list[e.OutputBody],
-    live: list[LiveValue],
+    live: list[LiveValue] | None,
 ) -> None:
-    """Compute the named values as of now, where their inputs allow it; events go to `out`, values to `live`."""
+    """Compute the named values as of now, where their inputs allow it; events go to `out`, values to `live`, if any."""
+    t, now, id_ = state.t, context.now(system), system.record.id
     for named in names:
-        inputs = derivation.gather(system, named, state.t)
+        inputs = derivation.gather(system, named, t)
         if inputs is None:
             continue
         target = system.derived.get(named.name)
@@ -40,7 +41,7 @@ def derive(
             target = system.derived[named.name] = PointState(name=named.name)
             target.origin = "derived"
         try:
-            value, u = derivation.compute(context, system, named, inputs, budgets)
+            value, u = derivation.compute(now, system, named, inputs, budgets)
         except NotDerivable as error:
             out += settling.end_derived(state, system, target, str(error))
             if target.quality is not Quality.INVALID:
@@ -48,18 +49,29 @@ def derive(
                 out.append(_quality(system, target, str(error)))
             continue
         target.value, target.u, target.t = value, u, inputs.newest
-        if target.quality is not Quality.GOOD:
-            target.quality = Quality.GOOD
-            out.append(_quality(system, target, REASON[Quality.GOOD]))
-        parts = partial(_parts, context, system, named, inputs, budgets)
-        change = settling.derived_step(state, system, named, target, inputs, parts)
+        if target.quality is not _GOOD:
+            target.quality = _GOOD
+            out.append(_quality(system, target, REASON[_GOOD]))
+        change = settling.derived_step(state, system, named, target, inputs, now, budgets)
         if change is not None:
             out.append(change)
+        if live is None:
+            continue
         settled = settling.derived_settled(target, inputs) and not settling.disturbed_input(system, named.name)
         ahead = None if settled else ahead_of(target)
-        live.append(
-            LiveValue(system.record.id, named.name, True, target.t, value, u, Quality.GOOD, settled, "", "", ahead)
-        )
+        live.append(LiveValue(id_, named.name, True, target.t, value, u, _GOOD, settled, "", "", ahead))
+
+
+def fed_together(
+    fed: Sequence[tuple[SystemState, Mapping[str, Derived]]],
+) -> Iterable[tuple[SystemState, tuple[Derived, ...]]]:
+    """What the samples of one frame feed, each derived value once, by system."""
+    if len(fed) == 1:
+        return [(fed[0][0], tuple(fed[0][1].values()))]
+    found: dict[str, tuple[SystemState, dict[str, Derived]]] = {}
+    for system, names in fed:
+        found.setdefault(system.record.id, (system, {}))[1].update(names)
+    return [(system, tuple(names.values())) for system, names in found.values()]
 
 
 def due_each_second(system: SystemState) -> tuple[Derived, ...]:
@@ -118,16 +130,6 @@ def on_record(system: SystemState) -> list[e.OutputBody]:
         if target.value is not None and target.quality is Quality.GOOD
     }
     return [e.Derived(system=system.record.id, values=values)] if values else []
-
-
-def _parts(
-    context: derivation.SystemContext,
-    system: SystemState,
-    named: Derived,
-    inputs: derivation.Inputs,
-    budgets: Budgets,
-) -> Mapping[str, float]:
-    return derivation.budget(context, system, named, inputs, budgets).parts
 
 
 def _quality(system: SystemState, target: PointState, reason: str) -> e.QualityChanged:

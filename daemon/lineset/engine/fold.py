@@ -44,17 +44,20 @@ from lineset.visit.run import Mode, RunState
 
 NS = 1_000_000_000
 TICK_NS = NS
+_ON = (RunState.RUNNING, RunState.STARTING)
+_GOOD = Quality.GOOD  # a member of an enumeration costs a look-up each time that it is named
 
 
 class Engine:
     """The fold. Make one with a fingerprint, or by `restore`; then push entries in order of `seq`."""
 
-    def __init__(self, fingerprint: str) -> None:
+    def __init__(self, fingerprint: str, *, live: bool = True) -> None:
+        """Without `live` there are no live values to take: for who only replays."""
         self._state = EngineState(fingerprint=fingerprint)
         self._routes: dict[str, dict[str, Route]] = {}
         self._budgets = Budgets(self._state)
         self._contexts: dict[str, derivation.SystemContext] = {}
-        self._live: list[LiveValue] = []
+        self._live: list[LiveValue] | None = [] if live else None
         self._out: list[e.OutputBody] = []
         self._handlers: dict[type, Callable[..., None]] = {
             e.Opened: self._opened,
@@ -93,6 +96,8 @@ class Engine:
             self._tick()
         if type(body) is e.Framed:
             self._framed(t, body)
+            if not out and not state.comparing:
+                return out  # as most frames: nothing below has anything to look at then
         else:
             handler = self._handlers.get(type(body))
             if handler is not None:
@@ -110,7 +115,9 @@ class Engine:
 
     def take_live(self) -> list[LiveValue]:
         """The live values since last asked, oldest first."""
-        live, self._live = self._live, []
+        live = self._live or []
+        if live:
+            self._live = []
         return live
 
     def next_deadline(self) -> int | None:
@@ -206,7 +213,8 @@ class Engine:
         if done.new:
             self._compile_anew()  # another instance of a load may feed on the same line voltage now
         self._out += done.events
-        self._live.append(done.live)
+        if self._live is not None:
+            self._live.append(done.live)
         self._derive(done.system, derivation.fed_by(done.system, body.point))
 
     def _instrument_changed(self, body: e.InstrumentChanged) -> None:
@@ -273,7 +281,8 @@ class Engine:
                     return  # a relay sent it again: its receipt was lost on the way
                 known.spool = body.spool
         routes = self._routes.get(body.instrument) or self._route(body.instrument)
-        dirty: dict[str, tuple[SystemState, dict[str, Derived]]] = {}
+        fed: list[tuple[SystemState, dict[str, Derived]]] = []
+        live = self._live
         for sample in body.samples:
             name, value, flag = sample.channel, sample.value, sample.flag
             route = routes.get(name)
@@ -281,25 +290,27 @@ class Engine:
                 continue
             channel = route.channel
             channel.last_t = t
-            quality = FLAG_QUALITY.get(flag, Quality.GOOD) if flag else Quality.GOOD
+            quality = FLAG_QUALITY.get(flag, _GOOD) if flag else _GOOD
             if value is not None and not route.low <= value <= route.high:
                 if not math.isfinite(value):
                     value = None  # as it is stored: JSON has no such number
-                elif quality is Quality.GOOD:
+                elif quality is _GOOD:
                     quality = Quality.OVER_RANGE
             if sample.unit and sample.unit != route.unit:
                 value = None  # the instrument was switched to another unit than its profile says: never guess
             si = u = 0.0
             if value is None:
-                quality = quality if quality is not Quality.GOOD else Quality.INVALID
+                quality = quality if quality is not _GOOD else Quality.INVALID
                 channel.value = None
             else:
-                si = route.scale.si(value)
-                u = route.scale.u(value)
-                if quality is Quality.GOOD:
+                si = value * route.factor + route.offset
+                u = route.u_flat
+                if u < 0.0:
+                    u = route.scale.u(value)
+                if quality is _GOOD:
                     quality = channel.watch.judge(t, si, route.fastest, route.fine and value != route.rest)
                 channel.value = si
-            if channel.roam is not None and value is not None and quality is Quality.GOOD:
+            if channel.roam is not None and value is not None and quality is _GOOD:
                 self._out += roaming.hear(self._state, body.instrument, channel, t, si)
             place, system = route.place, route.system
             if place is None or system is None:
@@ -311,17 +322,9 @@ class Engine:
                     channel.zero_since = -1
                 elif channel.zero_since < 0:
                     channel.zero_since = t
-                elif (
-                    quality is Quality.GOOD
-                    and t - channel.zero_since >= OFF_THE_WIRE_NS
-                    and system.run.state in (RunState.RUNNING, RunState.STARTING)
-                ):
+                elif quality is _GOOD and t - channel.zero_since >= OFF_THE_WIRE_NS and system.run.state in _ON:
                     quality = Quality.NOT_IN_CONTACT
-            if (
-                quality is Quality.GOOD
-                and channel.record.calibration.due
-                and channel_quality.past_due(self._state, channel)
-            ):
+            if route.due and quality is _GOOD and channel_quality.past_due(self._state, channel):
                 quality = Quality.OUT_OF_CALIBRATION
             if quality is not channel.quality:
                 known = self._state.instruments[body.instrument]
@@ -331,11 +334,8 @@ class Engine:
             if quality not in USABLE:
                 place.value = None if value is None else si
                 place.u = u
-                self._live.append(
-                    LiveValue(
-                        system.record.id, place.name, False, t, place.value, u, quality, False, body.instrument, name
-                    )
-                )
+                if live is not None:
+                    live.append(route.told(t, place.value, u, quality))
                 continue
             watch = None if place.disturbed else place.detector
             place.lag = 0.0
@@ -360,19 +360,19 @@ class Engine:
                 if watch.stuck and value != route.rest and channel.watch.stopped(t):
                     known = self._state.instruments[body.instrument]
                     self._out += channel_quality.set_quality(self._state, known, channel, Quality.FROZEN, STOPPED)
-            steady = watch is not None and watch.settled
-            ahead = None if watch is None or steady else ahead_of(place)
-            self._live.append(
-                LiveValue(system.record.id, place.name, False, t, si, u, quality, steady, body.instrument, name, ahead)
-            )
+            if live is not None:
+                steady = watch is not None and watch.settled
+                ahead = None if watch is None or steady else ahead_of(place)
+                live.append(route.told(t, si, u, quality, settled=steady, ahead=ahead))
             if now:
-                dirty.setdefault(system.record.id, (system, {}))[1].update(now)
-        for system, names in dirty.values():
-            self._derive(system, tuple(names.values()))
+                fed.append((system, now))
+        for system, names in deriving.fed_together(fed):
+            self._derive(system, names)
 
     def _derive(self, system: SystemState, names: tuple[Derived, ...]) -> None:
-        context = self._contexts[system.record.id]
-        deriving.derive(self._state, system, names, context, self._budgets, self._out, self._live)
+        deriving.derive(
+            self._state, system, names, self._contexts[system.record.id], self._budgets, self._out, self._live
+        )
 
     # ------------------------------------------------------------------------------------------------------- time
 

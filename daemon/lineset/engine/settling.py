@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import UTC, datetime
 
 from lineset.contract import entry as e
 from lineset.derive.catalogue import CATALOGUE
-from lineset.derive.declared import Derived
+from lineset.derive.declared import Context, Derived
 from lineset.engine import hunting
-from lineset.engine.derivation import AMBIENT, Inputs
+from lineset.engine.derivation import AMBIENT, Inputs, budget
 from lineset.engine.rounding import sig9 as sig9
 from lineset.engine.state import ChannelState, EngineState, PointState, SystemState
 from lineset.engine.uncertain import Budgets, with_window
@@ -24,6 +24,7 @@ from lineset_drivers.quantity import SI_UNIT, Quantity, unit_of
 # What was derived from values that a person attested or that settled earlier is told again only when it moved by
 # more than this share of its standard uncertainty.
 _MOVED = 0.25
+_STOPPED, _STARTING = RunState.STOPPED, RunState.STARTING  # naming a member costs a look-up each time
 
 
 def iso_date(wall_ns: int) -> str:
@@ -215,7 +216,8 @@ def allowed(system: SystemState, named: Derived) -> bool:
     if not named.needs_run:
         return True
     # what is paired from settled readings of one run does not wait for the circuit to come to rest
-    return system.run.state is not RunState.STOPPED and (named.paired or system.run.state is not RunState.STARTING)
+    run = system.run.state
+    return run is not _STOPPED and (named.paired or run is not _STARTING)
 
 
 def disturbed_input(system: SystemState, name: str) -> str:
@@ -228,18 +230,16 @@ def disturbed_input(system: SystemState, name: str) -> str:
 
 
 def derived_step(
-    state: EngineState, system: SystemState, named: Derived, target: PointState, inputs: Inputs,
-    parts: Callable[[], Mapping[str, float]],
+    state: EngineState, system: SystemState, named: Derived, target: PointState, inputs: Inputs, context: Context,
+    budgets: Budgets,
 ) -> e.OutputBody | None:  # fmt: skip
-    """Feed a derived value's detector, or judge it by its inputs; what to put on record, if anything.
-
-    `parts` gives what each source contributes; it is asked only when the value settles.
-    """
+    """Feed a derived value's detector, or judge it by its inputs; what to put on record, if anything."""
     value = target.value
     assert value is not None
     watch = target.detector
-    why_not = "" if allowed(system, named) else "the system is not running"
-    why_not = why_not or disturbed_input(system, named.name)
+    why_not = "" if not named.needs_run or allowed(system, named) else "the system is not running"
+    if system.disturbed_points:
+        why_not = why_not or disturbed_input(system, named.name)
     if why_not:
         if watch is not None and watch.settled:
             watch.reset()
@@ -252,7 +252,9 @@ def derived_step(
         if same_run and target.held is not None and abs(value - target.held) <= _MOVED * max(target.u, 1e-300):
             return None
         target.origin = _origin(state)
-        event = _derived_settled_event(state, system, named, target, inputs, value, parts())
+        event = _derived_settled_event(
+            state, system, named, target, inputs, value, _parts(context, system, named, inputs, budgets)
+        )
         target.attested = not named.paired
         return event
     if watch is None:
@@ -264,10 +266,18 @@ def derived_step(
     if not watch.settled:
         return lost(state, system, target, _why(watch, SI_UNIT[named.quantity]))
     fit = watch.fit()
+    parts = with_window(_parts(context, system, named, inputs, budgets), target.name, fit, inputs.response_s)
     return _derived_settled_event(
-        state, system, named, target, inputs, fit.mean, with_window(parts(), target.name, fit, inputs.response_s),
+        state, system, named, target, inputs, fit.mean, parts,
         window_s=sig9(fit.window_s), samples=fit.samples, slope=sig9(fit.slope),
     )  # fmt: skip
+
+
+def _parts(
+    context: Context, system: SystemState, named: Derived, inputs: Inputs, budgets: Budgets
+) -> Mapping[str, float]:
+    """What each source contributes: asked for only when a value settles."""
+    return budget(context, system, named, inputs, budgets).parts
 
 
 def _origin(state: EngineState) -> str:

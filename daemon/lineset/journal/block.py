@@ -67,7 +67,7 @@ def genesis(meta: Mapping[str, str]) -> bytes:
 
 def frame_row(row: Row) -> bytes:
     """The bytes of a row that are hashed."""
-    kind = _encoded(row.kind)
+    kind = row.kind.encode() if row.kind.isascii() else _encoded(row.kind)
     return _ROW.pack(b"R", row.seq, row.t, len(kind), len(row.body)) + kind + row.body
 
 

@@ -81,6 +81,9 @@ def verify(path: Path, *, public_key: bytes | None = None) -> Verification:
         return Verification((Problem(Fault.UNREADABLE, str(error)),))
 
 
+_Item = tuple[Row | Gap, int, bytes]  # with a row's stored checksum, and the bytes of it that are hashed
+
+
 class _Examination:
     def __init__(self, reader: Reading, public_key: bytes | None) -> None:
         self._reader, self._wanted_key = reader, public_key
@@ -129,15 +132,15 @@ class _Examination:
         for statement in sorted(stored - schema.expected()):
             self._found(Fault.SCHEMA, f"has what is not ours: {statement}")
 
-    def _items(self, gaps: list[Gap]) -> Iterator[tuple[Row | Gap, int]]:
+    def _items(self, gaps: list[Gap]) -> Iterator[_Item]:
         """Rows with their checksums, and gaps, in order of seq."""
         waiting = list(reversed(gaps))
         for row, crc in self._reader.stored_rows(-(2**63)):
             while waiting and waiting[-1].first <= row.seq:
-                yield waiting.pop(), 0
-            yield row, crc
+                yield waiting.pop(), 0, b""
+            yield row, crc, _framed(row)
         while waiting:
-            yield waiting.pop(), 0
+            yield waiting.pop(), 0, b""
 
     def _check_blocks(self, blocks: list[Block], gaps: list[Gap]) -> bytes:
         """Walk rows and blocks side by side. Returns the hash of the last block."""
@@ -152,7 +155,7 @@ class _Examination:
             if block.first != self._last + 1:
                 text = f"block {block.n} begins at row {block.first}, {self._last + 1} was due"
                 self._found(Fault.CHAIN, text, block=block.n)
-            held: list[tuple[Row | Gap, int]] = []
+            held: list[_Item] = []
             while item is not None and _first(item[0]) <= block.last:
                 held.append(item)
                 item = next(items, None)
@@ -165,12 +168,12 @@ class _Examination:
         self._tail = self._rows - counted
         return previous
 
-    def _check_block(self, block: Block, held: list[tuple[Row | Gap, int]]) -> None:
+    def _check_block(self, block: Block, held: list[_Item]) -> None:
         before = len(self._problems)
         again = OpenBlock(block.n, block.previous)
-        for item, _ in held:
+        for item, _, framed in held:
             if isinstance(item, Row):
-                again.add_row(item, _framed(item))
+                again.add_row(item, framed)
             else:
                 again.add_gap(item)
         self._check_items(held, block.n)
@@ -183,10 +186,10 @@ class _Examination:
             text = f"block {block.n} (rows {block.first} to {block.last}) is not what was hashed"
             self._found(Fault.ALTERED, text, seq=block.first, block=block.n)
 
-    def _check_items(self, held: Iterable[tuple[Row | Gap, int]], block: int) -> None:
+    def _check_items(self, held: Iterable[_Item], block: int) -> None:
         where = f" in block {block}" if block else ""
         altered: list[tuple[Row, int]] = []
-        for item, crc in held:
+        for item, crc, framed in held:
             first, last = (item.seq, item.seq) if isinstance(item, Row) else (item.first, item.last)
             if first > self._last + 1:
                 what = f"row {first - 1}" if first == self._last + 2 else f"rows {self._last + 1} to {first - 1}"
@@ -196,7 +199,7 @@ class _Examination:
             self._last = max(self._last, last)
             if isinstance(item, Row):
                 self._rows += 1
-                if row_crc(_framed(item)) != crc:
+                if row_crc(framed) != crc:
                     altered.append((item, crc))
             elif item.last < item.first:
                 self._found(Fault.ALTERED, f"a gap from {item.first} to {item.last}{where}", seq=first, block=block)

@@ -145,6 +145,11 @@ class Installed:
         return bool(self._terms)
 
     @property
+    def fixed(self) -> bool:
+        """Whether `u` is the same for every reading."""
+        return not self._moving
+
+    @property
     def needs_air(self) -> bool:
         """Whether the outdoor air temperature bears on the effects here."""
         return any(term.of == OUTDOOR for term in self._moving)
@@ -185,10 +190,21 @@ def of_itself(name: str) -> bool:
 
 def stand_in_parts(derived: str, inputs: Iterable[str], partials: Iterable[float], value: float) -> dict[str, float]:
     """What a derived value owes to standing in for another, by source, SI; empty where it does not."""
+    effects = _stand_in_effects(derived, inputs, partials, value)
+    return {source("stand-in", f"{derived}/{name}"): effect for name, effect in effects}
+
+
+def stand_in_variance(derived: str, inputs: Iterable[str], partials: Iterable[float], value: float) -> float:
+    """The sum of the squares of `stand_in_parts`, without their names: asked for at each sample."""
+    return sum([effect * effect for _, effect in _stand_in_effects(derived, inputs, partials, value)])
+
+
+def _stand_in_effects(
+    derived: str, inputs: Iterable[str], partials: Iterable[float], value: float
+) -> list[tuple[str, float]]:
     found = STAND_IN.get(derived.partition(".")[0], {})
     slopes = dict(zip(inputs, partials, strict=True))
-    parts = {}
-    for name, (half_width, share, _reason) in found.items():
-        effect = share * value if of_itself(name) else half_width * slopes.get(name, 0.0)
-        parts[source("stand-in", f"{derived}/{name}")] = effect / _SQRT3
-    return parts
+    return [
+        (name, (share * value if of_itself(name) else half_width * slopes.get(name, 0.0)) / _SQRT3)
+        for name, (half_width, share, _reason) in found.items()
+    ]

@@ -74,6 +74,11 @@ class ChannelScale:
         gain = self.gain_u * value
         return math.sqrt(limit * limit + self._rest_var + gain * gain)
 
+    @property
+    def flat(self) -> bool:
+        """Whether `u` is the same for every reading."""
+        return not self._reading and not self.gain_u
+
     def shares(self) -> tuple[str, ...]:
         """The sources here that channels of other names may have too."""
         found = []
