@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
 
 import lineset
-from lineset.audit.audit_record import Audit, Remark, ReplayRecord, VerdictRecord
+from lineset.audit.audit_record import CANNOT, PROVES, PROVES_OPEN, Audit, Remark, ReplayRecord, VerdictRecord
 from lineset.audit.contents import Contents
 from lineset.audit.replaying import Replaying
 from lineset.contract import entry as e
 from lineset.engine.fingerprint import fingerprint
-from lineset.journal.errors import JournalError
+from lineset.journal.errors import (
+    JournalError,
+    LockedFileError,
+    MissingFileError,
+    NewerFormatError,
+    PermissionDeniedError,
+    WrongFormatError,
+)
 from lineset.journal.reader import JournalReader
 from lineset.journal.row import Row
-from lineset.journal.verify import Fault, Problem, Verification, verify
+from lineset.journal.verify import Fault, Problem, Verification, examine
 
 Progress = Callable[[int, int], None]  # entries done, entries in all
 
@@ -37,30 +44,61 @@ _NAMED = 6  # so many verdicts are named in a sentence, the rest counted
 
 
 def audit(
-    path: Path, keys: Collection[bytes] = (), progress: Progress | None = None, *, ends_in_block: bool = False
+    path: Path,
+    keys: Collection[bytes] = (),
+    progress: Progress | None = None,
+    *,
+    ends_in_block: bool = False,
+    visit: str = "",
 ) -> Audit:
     """Audit the journal at `path`. `keys` are the public keys (32 bytes) that may have sealed it, if any is known.
 
     `ends_in_block`: of an open visit, only whole blocks are there; the next one may hold outputs of the last input.
+    `visit` is the visit that was asked for, where it was asked for by name.
 
     Never raises for what is in the file. A file that cannot be opened as a journal of this program (not there, no
     permission, a newer format, not a journal) gives `not_looked`; one that is a journal and damaged gives `fail`.
     """
-    found = verify_or_error(path)
-    if isinstance(found, JournalError):
-        return not_looked(path, str(found))
     try:
-        with JournalReader(path, lenient=True) as reader, reader.still():
-            return _of_reader(path, reader, found, keys, progress, ends_in_block)
-    except Exception as error:
-        # a damaged file can hold anything; what verify found of it is told all the same
-        if found.ok and not isinstance(error, JournalError):
-            raise
-        remarks = [_remark_of(problem, ()) for problem in found.problems]
-        text = printable(str(error))
-        if text not in {remark.text for remark in remarks}:
-            remarks.append(Remark("file", True, text, "Nothing after this place could be looked at."))
-        return Audit(target=str(path), outcome=FAIL, by_version=lineset.__version__, remarks=tuple(remarks))
+        with Overheard(path) as reader, reader.still():
+            return audit_open(reader, keys, progress, ends_in_block=ends_in_block, visit=visit)
+    except JournalError as error:
+        return unread(path, error)
+
+
+def unread(path: Path, error: JournalError) -> Audit:
+    """The audit of a file that cannot be opened as a journal, or not read any further."""
+    # a file that does not begin as a journal, and is called one, is a damaged one
+    other = isinstance(error, WrongFormatError) and not (path.is_file() and path.suffix == ".journal")
+    if other or isinstance(error, NewerFormatError | LockedFileError | MissingFileError | PermissionDeniedError):
+        return not_looked(path, str(error))
+    remark = Remark("file", True, printable(str(error)), "Nothing after this place could be looked at.")
+    return Audit(
+        target=str(path), outcome=FAIL, by_version=lineset.__version__, remarks=(remark,), proves=(), cannot=CANNOT
+    )
+
+
+class Overheard(JournalReader):
+    """A journal whose rows are heard as they are read: what is hashed and what is replayed is then the same bytes,
+    though somebody changes the file meanwhile."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path, lenient=True)
+        self.hear: Callable[[Row], None] | None = None
+        self.heard = -(2**63) - 1  # the number of the last row that was
+        self.fault: Exception | None = None  # of whoever hears, and not of the file
+
+    def stored_rows(self, from_seq: int = 1, kinds: Collection[str] | None = None) -> Iterator[tuple[Row, int]]:
+        """As a `Reading`; each row is heard first, the first time that it is read."""
+        for row, crc in super().stored_rows(from_seq, kinds):
+            if self.hear is not None and row.seq > self.heard:
+                self.heard = row.seq
+                try:
+                    self.hear(row)
+                except Exception as error:
+                    self.fault = error
+                    raise
+            yield row, crc
 
 
 def printable(text: str) -> str:
@@ -74,28 +112,6 @@ def not_looked(path: Path, why: str) -> Audit:
         "file", True, printable(why), "Nothing was examined; this says neither that it is sound nor that it is not."
     )
     return Audit(target=str(path), outcome=NOT_LOOKED, by_version=lineset.__version__, remarks=(remark,))
-
-
-def verify_or_error(path: Path) -> Verification | JournalError:
-    """What `verify` finds, or why the file cannot be examined."""
-    from lineset.journal.errors import LockedFileError, NewerFormatError, WrongFormatError
-
-    try:
-        JournalReader(path).close()
-    except (NewerFormatError, WrongFormatError, LockedFileError) as error:
-        if not (isinstance(error, WrongFormatError) and _is_journal_by_name(path)):
-            return error
-    except JournalError:
-        pass  # damaged: verify says where; missing and forbidden are raised again there
-    try:
-        return verify(path)
-    except JournalError as error:
-        return error
-
-
-def _is_journal_by_name(path: Path) -> bool:
-    """Whether a file that does not begin as a journal is called one: then it is a damaged one."""
-    return path.is_file() and path.suffix == ".journal"
 
 
 def _remark_of(problem: Problem, verdicts: Collection[VerdictRecord]) -> Remark:
@@ -122,25 +138,54 @@ def named(verdicts: Collection[VerdictRecord]) -> str:
     return ", ".join(words[:_NAMED]) + more
 
 
-def _of_reader(
-    path: Path,
-    reader: JournalReader,
-    found: Verification,
-    keys: Collection[bytes],
-    progress: Progress | None,
-    ends_in_block: bool,
+def audit_open(
+    reader: Overheard,
+    keys: Collection[bytes] = (),
+    progress: Progress | None = None,
+    *,
+    ends_in_block: bool = False,
+    visit: str = "",
 ) -> Audit:
-    auditing, of = Auditing(keys), max(1, found.rows)
+    """As `audit`, of a journal that is open and held `still`; its rows are read once."""
+    return audit_verified(reader, keys, progress, ends_in_block=ends_in_block, visit=visit)[0]
+
+
+def audit_verified(
+    reader: Overheard,
+    keys: Collection[bytes] = (),
+    progress: Progress | None = None,
+    *,
+    ends_in_block: bool = False,
+    visit: str = "",
+) -> tuple[Audit, Verification]:
+    """As `audit_open`, with what was found of the bytes."""
+    auditing, done = Auditing(keys), 0
     try:
-        for done, (row, _) in enumerate(reader.stored_rows(-(2**63)), start=1):
-            if progress is not None and done % _STEP == 0:
-                progress(done, of)
-            auditing.take(row)
-    except JournalError as error:
-        auditing.broken(str(error))
+        of = max(1, reader.last_seq() - reader.first_seq + 1)
+    except JournalError:
+        of = 1
+
+    def hear(row: Row) -> None:
+        nonlocal done
+        done += 1
+        if progress is not None and done % _STEP == 0:
+            progress(min(done, of), of)
+        auditing.take(row)
+
+    reader.hear = hear
+    found = examine(reader)
+    if reader.fault is not None:
+        raise reader.fault
+    try:
+        # where the examination stopped before the end
+        for _ in reader.stored_rows(reader.heard + 1) if not found.ok and reader.heard < 2**63 - 1 else ():
+            pass
+    except (JournalError, TypeError) as error:
+        auditing.broken(printable(str(error)))
+    reader.hear = None
     if progress is not None:
         progress(of, of)
-    return auditing.finish(str(path), reader.meta, found, ends_in_block=ends_in_block)
+    return auditing.finish(str(reader.path), reader.meta, found, ends_in_block=ends_in_block, visit=visit), found
 
 
 class Auditing:
@@ -176,9 +221,18 @@ class Auditing:
             self._replaying.stop("the file cannot be read to its end")
 
     def finish(
-        self, target: str, meta: Mapping[str, str], found: Verification, *, ends_in_block: bool = False
+        self,
+        target: str,
+        meta: Mapping[str, str],
+        found: Verification,
+        *,
+        ends_in_block: bool = False,
+        visit: str = "",
     ) -> Audit:
-        """What came of it. `found` says how its bytes are, `meta` is what its hash chain begins with."""
+        """What came of it. `found` says how its bytes are, `meta` is what its hash chain begins with.
+
+        `visit`: what was asked for by name.
+        """
         self._found = found
         contents, replaying = self._contents, self._replaying
         replay = None
@@ -187,6 +241,11 @@ class Auditing:
         verdicts = self._verdicts(contents, replaying)
         self._remarks += [_remark_of(problem, verdicts) for problem in found.problems]
         contents.finish(meta, sealed=found.sealed, verdicts=verdicts)
+        named_here = contents.opened.visit if contents.opened else meta.get("visit", "")
+        if visit and visit != named_here:
+            text = f"visit {visit} was asked for, and this is the record of {named_here or 'no visit'}"
+            means = "Another record lies in its place; nothing here is said of the one that was asked for."
+            self._remarks.append(Remark("file", True, text, means))
         self._remarks += contents.remarks
         known = self._key(verdicts)
         self._replayed(replay, replaying, verdicts)
@@ -220,6 +279,7 @@ class Auditing:
             profiles=contents.profiles,
             replay=replay,
             verdicts=verdicts,
+            proves=PROVES if found.sealed else PROVES_OPEN,
         )
 
     def _verdicts(self, contents: Contents, replaying: Replaying | None) -> tuple[VerdictRecord, ...]:
@@ -273,7 +333,11 @@ class Auditing:
         if replay is None or replaying is None:
             return
         if not replay.done:
-            self._remarks.append(Remark("replay", False, f"the readings were not put through again: {replay.why}"))
+            text = f"the readings were not put through again: {replay.why}"
+            means = (
+                "No verdict was computed anew: those on record are as they were written, and no more is known of them."
+            )
+            self._remarks.append(Remark("replay", False, text, means if verdicts else ""))
             return
         if replay.failed_at:
             text = f"the engine fails on {len(replay.failed_at)} entries, the first is {replay.failed_at[0]}"
@@ -283,17 +347,17 @@ class Auditing:
             return
         first = replaying.first
         where = f"the first at entry {first[0]} ({first[1]})" if first else ""
-        if replay.same_engine:
-            outputs = (
-                "1 output on record is" if replay.differences == 1 else f"{replay.differences} outputs on record are"
-            )
+        if replay.begun_here and replay.own_differences:
+            count = replay.own_differences
+            outputs = "1 output on record is" if count == 1 else f"{count} outputs on record are"
             text = f"{outputs} not what the same engine makes of the inputs; {where}"
             means = f"Verdicts that come out otherwise: {named(changed)}." if changed else "No last verdict changes."
             self._remarks.append(Remark("replay", True, text, means, first[0] if first else 0))
         else:
             text = (
                 f"recorded by another version of the engine ({replay.resumed_by or replay.recorded_fingerprint}, here "
-                f"{replay.fingerprint}); {replay.differences} outputs differ, which is to be expected"
+                f"{replay.fingerprint}); {replay.differences} outputs differ, as they may then; whether one was "
+                "changed before the seal, this cannot tell"
             )
             means = (
                 f"As computed today these verdicts would differ: {named(changed)}."

@@ -8,15 +8,23 @@ from lineset.audit.shop_record import ShopRecord
 
 FORMAT = 1
 
+_REPLAYED = "the verdicts are what this engine makes of the recorded readings, where the replay says so"
 PROVES = (
     "the order and the content of every entry are as they were when the visit was sealed, if the seal's key is the "
     "station's own",
-    "the verdicts are what this engine makes of the recorded readings, where the replay says so",
+    _REPLAYED,
+)
+PROVES_OPEN = (
+    "that its entries hold together, as somebody put them in: without a seal that can have been anybody who can "
+    "write to the file, at any time",
+    _REPLAYED,
 )
 CANNOT = (
     "which wire or pipe a clamp or probe was on: only where it was said to be",
     "that an instrument told the truth: only what it sent, and what calibration was on record",
     "that nobody cut off the end of a visit that is not sealed, or kept a whole visit back",
+    "that readings and verdicts recorded by another version of the engine, or after a gap, were not changed before the "
+    "seal: there the replay decides nothing",
     "that two records are of two visits: who holds the station's key can seal the same readings under another name",
     "anything about the time before the seal to one who holds the station's key: whoever has it can write and seal "
     "another record, unless a block of it had reached somebody else before",
@@ -67,7 +75,8 @@ class ReplayRecord(msgspec.Struct, frozen=True, omit_defaults=True):
     """The inputs through the engine again. `done` false: it could not be, and `why`.
 
     With the same `fingerprint` every output has to be the same, byte for byte; another engine may differ. `resumed_by`
-    is another version that went on with the visit after a restart: then it is not one engine's work.
+    is another version that went on with the visit after a restart: then it is not one engine's work, and only the
+    `own_differences`, those before that, have to be none.
     """
 
     recorded_fingerprint: str
@@ -77,12 +86,19 @@ class ReplayRecord(msgspec.Struct, frozen=True, omit_defaults=True):
     inputs: int = 0
     outputs: int = 0
     differences: int = 0
+    own_differences: int = 0
     resumed_by: str = ""
     failed_at: tuple[int, ...] = ()  # entries at which the engine failed; the outputs of those are empty
 
     @property
     def same_engine(self) -> bool:
-        return self.recorded_fingerprint == self.fingerprint and not self.resumed_by
+        """Whether all of it was recorded by this very engine."""
+        return self.begun_here and not self.resumed_by
+
+    @property
+    def begun_here(self) -> bool:
+        """Whether it was begun by this very engine."""
+        return self.recorded_fingerprint == self.fingerprint
 
 
 class Audit(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True):

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Collection, Mapping
 
 from lineset.audit.audit_record import Remark, VerdictRecord
-from lineset.audit.resting import Resting
+from lineset.audit.resting import RESTED, Resting
 from lineset.contract import entry as e
 from lineset.engine.settling import iso_date
 from lineset.journal.row import Row
@@ -14,6 +14,8 @@ from lineset.journal.row import Row
 _NS = 1_000_000_000
 _DAY_NS = 86_400 * _NS
 _SAY_NOTHING = frozenset({e.Framed, e.Tick, e.Derived})  # most entries, and nothing is looked up in them here
+_UNSAID_NS = 60 * _NS  # a clock that moved by less without a word may have been set gently, or started a little apart
+_MOST_NS = 10**12 * _NS  # more is no length of time for anybody
 
 
 class Contents:
@@ -29,6 +31,8 @@ class Contents:
         self.profiles: dict[str, str] = {}
         self.whole_photos = 0
         self._offset_ns = 0
+        self._offsets: set[int] = set()
+        self._rested: list[tuple[int, int, e.AnyBody]] = []  # what verdicts rest on, for the case that the clock steps
         self._day, self._today = -1, ""
         self._rows = 0
         self._parts: dict[str, dict[int, e.Blob]] = {}
@@ -57,8 +61,12 @@ class Contents:
         day = self.last_wall_ns // _DAY_NS
         if day != self._day:
             self._day, self._today = day, _date(self.last_wall_ns)
+            if not self._today:
+                self._wrong("clock", f"entry {row.seq}: its time of day is none that a calendar has", row.seq)
         if not quiet:
             self.resting.hear(row.seq, body, self._today)
+            if isinstance(body, RESTED):
+                self._rested.append((row.seq, row.t, body))
         return body
 
     def finish(self, meta: Mapping[str, str], *, sealed: bool, verdicts: Collection[VerdictRecord]) -> None:
@@ -68,7 +76,7 @@ class Contents:
         if opened is not None:
             for name, said in (("visit", opened.visit), ("station", opened.station)):
                 if name in meta and said and meta[name] != said:
-                    self._note("entry", f"the file is of {name} {meta[name]}, its first entry says {said}")
+                    self._wrong("entry", f"the file is of {name} {meta[name]}, its first entry says {said}", 1)
             if not opened.visit:
                 self._note("entry", "this is the station's own record between visits: it holds no visit's verdicts")
         if self.closed and not sealed:
@@ -76,8 +84,12 @@ class Contents:
             means = "The seal was taken away, or the station stopped between the two: its next start seals it."
             self._wrong("seal", text, means=means)
         elif not sealed:
-            text = "not sealed: audited as far as it goes. That nothing was cut off at its end cannot be seen"
-            self._note("seal", text)
+            text = "not sealed: audited as far as it goes"
+            means = (
+                "Its hashes only show that it holds together. Whoever can write to the file can have cut off its end, "
+                "taken its seal away, or written all of it anew; what the shop received tells (--shop)."
+            )
+            self._note("seal", text, means=means)
         elif opened is not None and opened.visit and not self.closed:
             self._note("entry", "sealed without the entry that closes a visit")
         for verdict in verdicts:
@@ -86,6 +98,26 @@ class Contents:
                 text = f"{verdict.title} ({verdict.phase}, {verdict.system}): {verdict.recorded} rests on {who}"
                 means = "Its calibration had run out; the uncertainty was widened for that, and the verdict is weaker."
                 self._note("calibration", text, verdict.seq, means)
+        self._by_the_last_clock(verdicts)
+
+    def _by_the_last_clock(self, verdicts: Collection[VerdictRecord]) -> None:
+        """Whose calibration had run out, or had not, if the clock that was set later was the right one."""
+        if len(self._offsets) < 2 or max(self._offsets) - min(self._offsets) < _UNSAID_NS:
+            return
+        again = Resting()
+        for seq, t, body in self._rested:
+            again.hear(seq, body, _date(t + self._offset_ns))
+        for verdict in verdicts:
+            _, _, expired = again.verdicts.get((verdict.system, verdict.phase, verdict.name), (0, None, ()))
+            late, early = set(expired) - set(verdict.expired), set(verdict.expired) - set(expired)
+            for who, what in ((late, "had run out"), (early, "had not run out")):
+                if who and verdict.seq:
+                    text = (
+                        f"{verdict.title} ({verdict.phase}, {verdict.system}): by the clock as it stood at the end, "
+                        f"the calibration of {', '.join(sorted(who))} {what}"
+                    )
+                    means = "The clock was set during the visit; which of the two was right is not on record."
+                    self._note("calibration", text, verdict.seq, means)
 
     def _look(self, row: Row, body: e.AnyBody) -> None:
         if isinstance(body, e.Opened):
@@ -94,15 +126,15 @@ class Contents:
                 self._rules(row.seq, body)
             else:
                 self._wrong("entry", f"opened a second time at entry {row.seq}", row.seq)
-            self._offset_ns = body.wall_ns - row.t
+            self._set(row.seq, body.wall_ns - row.t)
         elif isinstance(body, e.WallClock):
-            self._offset_ns = body.wall_ns - row.t
             if body.step_ns:
                 self._clock(row.seq, body.step_ns)
+            self._set(row.seq, body.wall_ns - row.t, body.step_ns)
         elif isinstance(body, e.Resumed):
-            self._offset_ns = body.wall_ns - row.t
-            text = f"the station was away for {body.gap_ns / _NS:.0f} s (measured by {body.how.replace('_', ' ')})"
+            text = f"the station was away for {_seconds(body.gap_ns, 0)} (measured by {body.how.replace('_', ' ')})"
             self._note("clock", text, row.seq)
+            self._set(row.seq, body.wall_ns - row.t)
         elif isinstance(body, e.Introduced):
             self._profile(row.seq, body)
         elif isinstance(body, e.Overrun):
@@ -116,10 +148,20 @@ class Contents:
         elif self.closed and e.is_input(e.kind_of(body)) and not isinstance(body, e.Noted | e.Commanded):
             self._note("entry", f"{e.kind_of(body)} after the closing", row.seq)
 
+    def _set(self, seq: int, offset_ns: int, said_ns: int = 0) -> None:
+        """Wall time is visit time plus so much from here on; the entry says that it moved by `said_ns`."""
+        unsaid = offset_ns - self._offset_ns - said_ns
+        if self._offsets and abs(unsaid) > _UNSAID_NS:
+            which = "forward" if unsaid > 0 else "back"
+            text = f"the wall clock went {which} by {_seconds(abs(unsaid), 1)} more than is said of it"
+            self._note("clock", text, seq, "Times of day before and after it do not fit together.")
+        self._offset_ns = offset_ns
+        self._offsets.add(offset_ns)
+
     def _clock(self, seq: int, step_ns: int) -> None:
         which = "forward" if step_ns > 0 else "back"
         means = "Times of day before and after it do not fit together; verdicts rest on visit time, which did not step."
-        self._note("clock", f"the wall clock stepped {which} by {abs(step_ns) / _NS:.1f} s", seq, means)
+        self._note("clock", f"the wall clock stepped {which} by {_seconds(abs(step_ns), 1)}", seq, means)
 
     def _profile(self, seq: int, body: e.Introduced) -> None:
         found = hashlib.sha256(body.profile_text.encode()).hexdigest()
@@ -160,6 +202,10 @@ class Contents:
 
     def _note(self, about: str, text: str, seq: int = 0, means: str = "") -> None:
         self.remarks.append(Remark(about, False, text, means, seq))
+
+
+def _seconds(ns: int, digits: int) -> str:
+    return f"{ns / _NS:.{digits}f} s" if abs(ns) < _MOST_NS else "longer than anything lasts"
 
 
 def _date(wall_ns: int) -> str:

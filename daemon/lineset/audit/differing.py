@@ -14,6 +14,7 @@ from lineset.journal.row import Gap, Row
 
 _MOST_FIELDS = 4  # of one entry that are named, the rest is counted
 _MOST_LETTERS = 60
+_MOST_DEPTH = 12  # levels of an entry that are gone through; ours have half as many
 _NS = 1_000_000_000
 _NEAR_NS = 1_000_000  # two frames of one instrument that say the same are much further apart
 
@@ -145,7 +146,7 @@ def _name(row: Row) -> str:
 def _body(row: Row) -> Any:
     try:
         return msgspec.json.decode(row.body)
-    except (msgspec.DecodeError, TypeError, ValueError):
+    except (msgspec.DecodeError, TypeError, ValueError, RecursionError):
         return None
 
 
@@ -206,15 +207,15 @@ def _sample(sample: Any) -> str:
     return f"{value} ({sample.flag})" if sample.flag else value
 
 
-def _leaves(path: str, one: Any, other: Any) -> Iterator[tuple[str, str, str]]:
-    if isinstance(one, dict) and isinstance(other, dict):
+def _leaves(path: str, one: Any, other: Any, depth: int = 0) -> Iterator[tuple[str, str, str]]:
+    if depth < _MOST_DEPTH and isinstance(one, dict) and isinstance(other, dict):
         for key in {**one, **other}:
             if one.get(key) != other.get(key):
-                yield from _leaves(f"{path}.{key}" if path else str(key), one.get(key), other.get(key))
-    elif isinstance(one, list) and isinstance(other, list) and len(one) == len(other):
+                yield from _leaves(f"{path}.{key}" if path else str(key), one.get(key), other.get(key), depth + 1)
+    elif depth < _MOST_DEPTH and isinstance(one, list) and isinstance(other, list) and len(one) == len(other):
         for n, (a, b) in enumerate(zip(one, other, strict=True)):
             if a != b:
-                yield from _leaves(f"{path}[{n}]", a, b)
+                yield from _leaves(f"{path}[{n}]", a, b, depth + 1)
     else:
         name = f"{path} " if path else ""
         if path in ("raw", "data"):

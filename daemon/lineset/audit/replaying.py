@@ -22,8 +22,8 @@ class Replaying:
         self._pending: list[e.OutputBody] = []
         self._why = self._version = self._resumed_by = ""
         self._seq = 0
-        self._at = 0
-        self._inputs = self._outputs = self._differences = 0
+        self._at = self._t = 0
+        self._inputs = self._outputs = self._differences = self._own = 0
         self._failed: list[int] = []
         self.first: tuple[int, str] | None = None
         self.verdicts: dict[tuple[str, str, str], e.Checked] = {}
@@ -46,15 +46,18 @@ class Replaying:
                 self._differ(seq, f"{e.kind_of(body)} on record, which the engine does not make")
             elif e.encode(again := self._pending.pop(0)) != stored:
                 self._differ(seq, f"{e.kind_of(body)} on record, {e.kind_of(again)} computed otherwise")
+            elif t != self._t:
+                self._differ(seq, f"{e.kind_of(body)} on record at another time than the entry that it came of")
             return
         if self._pending:
             self._end_of_input()
         self._inputs += 1
-        self._at = seq
+        self._at, self._t = seq, t
         if isinstance(body, e.Opened):
             self._version = body.version
-        elif isinstance(body, e.Resumed) and body.version not in ("", self._version):
-            self._resumed_by = body.version
+        elif isinstance(body, e.Resumed) and body.version not in ("", self._version) and not self._resumed_by:
+            # what came before is one engine's work all the same
+            self._resumed_by, self._own = body.version, self._differences
         try:
             self._pending = self._engine.push(seq, t, body)  # type: ignore[arg-type]
         except Exception:  # a fault of the engine's costs the outputs of that entry, as at the station
@@ -80,6 +83,7 @@ class Replaying:
             outputs=self._outputs,
             differences=self._differences,
             resumed_by=self._resumed_by,
+            own_differences=self._own if self._resumed_by else self._differences,
             failed_at=tuple(self._failed[:_MOST_FAILED]),
         )
 

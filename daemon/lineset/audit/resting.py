@@ -8,6 +8,7 @@ from lineset.contract import entry as e
 from lineset.derive.catalogue import CATALOGUE as DERIVED
 
 _OF_CHARGE = ("total_superheat", "subcooling")
+RESTED = (e.Introduced, e.Placed, e.Settled, e.Checked)  # what is heard; all else may be left out
 _RESTS = frozenset({"pass", "fail", "undecided", "advisory"})  # on readings; what does not apply rests on none
 
 

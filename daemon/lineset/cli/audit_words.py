@@ -49,9 +49,9 @@ def in_sentences(audit: Audit) -> Iterator[str]:
     proves, cannot = list(audit.proves), list(audit.cannot)
     if audit.shop is not None:
         proves, cannot = [*audit.shop.proves, *proves], [*audit.shop.cannot, *cannot]
-    yield "Such a record proves:"
+    yield "A record of which nothing is wrong proves:"
     yield from (f"  {sentence}" for sentence in proves)
-    yield "It cannot prove:"
+    yield "No record can prove:"
     yield from (f"  {sentence}" for sentence in cannot)
 
 

@@ -349,7 +349,7 @@ def decode(stored: bytes) -> AnyBody:
     """The body from its stored form. Raises EntryError that says what does not fit."""
     try:
         return _decoder.decode(stored)
-    except (msgspec.ValidationError, msgspec.DecodeError) as error:
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise EntryError(f"an entry cannot be read: {error}; it may come from a newer version") from error
 
 

@@ -98,7 +98,9 @@ class Reading:
                     "Update lineset",
                 )
             self.meta = {str(key): str(value) for key, value in db.execute("SELECT key, value FROM meta")}
-        if self.meta.get("format") != str(version) or not self.meta.get("first", "").isdigit():
+        first = self.meta.get("first", "")
+        numbered = first.isascii() and first.isdigit() and len(first) < 20 and 0 < int(first) < 2**63
+        if self.meta.get("format") != str(version) or not numbered or not self.meta.get("id"):
             raise DamagedFileError(self.path, "the meta record is incomplete", "Keep the file for the audit")
 
     @property
@@ -159,6 +161,8 @@ class Reading:
                 yield Row(seq, t, kind, body), crc
             if len(found) < _CHUNK:
                 return
+            if found[-1][0] < from_seq:  # damage can lead a search in circles
+                raise DamagedFileError(self.path, "its rows are in disorder", "Keep the file for the audit")
             from_seq = found[-1][0] + 1
 
     def gaps(self, from_seq: int = 1) -> list[Gap]:

@@ -65,8 +65,9 @@ def make_triggers(connection: sqlite3.Connection) -> None:
 
 
 def stored(connection: sqlite3.Connection) -> set[str]:
-    """The statements that made this file's tables and triggers."""
-    query = "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite_%'"
+    """The statements that made all that is in this file: tables, triggers, and whatever else somebody put there."""
+    # no name is passed over, not even SQLite's own: the journal's tables need no index, and nothing counts in them
+    query = "SELECT coalesce(sql, type || ' ' || name) FROM sqlite_schema"
     return {str(sql) for (sql,) in connection.execute(query)}
 
 

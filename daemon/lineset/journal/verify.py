@@ -60,6 +60,7 @@ class Verification(msgspec.Struct, frozen=True):
     head: bytes = b""
     sealed: bool = False
     public_key: bytes = b""
+    hashes: tuple[bytes, ...] = ()  # of the blocks as stored, in order
 
     @property
     def ok(self) -> bool:
@@ -74,7 +75,7 @@ def verify(path: Path, *, public_key: bytes | None = None) -> Verification:
     """
     try:
         with JournalReader(path, lenient=True) as reader, reader.still():
-            return _Examination(reader, public_key).outcome()
+            return examine(reader, public_key)
     except (MissingFileError, PermissionDeniedError):
         raise
     except JournalError as error:
@@ -82,6 +83,11 @@ def verify(path: Path, *, public_key: bytes | None = None) -> Verification:
 
 
 _Item = tuple[Row | Gap, int, bytes]  # with a row's stored checksum, and the bytes of it that are hashed
+
+
+def examine(reader: Reading, public_key: bytes | None = None) -> Verification:
+    """As `verify`, of a journal that is open already; best inside `still()`. Each row is read once."""
+    return _Examination(reader, public_key).outcome()
 
 
 class _Examination:
@@ -100,7 +106,9 @@ class _Examination:
             for text in reader.structure_problems():
                 self._found(Fault.UNREADABLE, text)
             self._check_schema()
-            blocks, gaps = reader.blocks(), reader.gaps()
+            self._check_beside()
+            # whatever their numbers: what nobody reads can still be there
+            blocks, gaps = reader.blocks(-(2**63)), reader.gaps(-(2**63))
             head = self._check_blocks(blocks, gaps)
         except _NONSENSE as error:
             self._found(Fault.UNREADABLE, f"reading stopped after row {self._last}: {error}", seq=self._last + 1)
@@ -120,6 +128,7 @@ class _Examination:
             head=head,
             sealed=sealed,
             public_key=key,
+            hashes=tuple(block.hash for block in blocks),
         )
 
     def _found(self, fault: Fault, text: str, *, seq: int = 0, block: int = 0) -> None:
@@ -131,6 +140,17 @@ class _Examination:
             self._found(Fault.SCHEMA, f"lacks: {statement}")
         for statement in sorted(stored - schema.expected()):
             self._found(Fault.SCHEMA, f"has what is not ours: {statement}")
+
+    def _check_beside(self) -> None:
+        """A rollback journal: who opens the file for writing next puts its pages back into it. Ours is a log."""
+        beside = self._reader.path.with_name(f"{self._reader.path.name}-journal")
+        try:
+            there = beside.lstat().st_size > 0
+        except OSError:
+            return
+        if there:
+            text = f"beside it lies {beside.name}, which this program never makes: opened for writing it may change"
+            self._found(Fault.UNREADABLE, text)
 
     def _items(self, gaps: list[Gap]) -> Iterator[_Item]:
         """Rows with their checksums, and gaps, in order of seq."""
@@ -148,6 +168,9 @@ class _Examination:
         item = next(items, None)
         previous, expected_n = self._reader.genesis, 1
         for block in blocks:
+            if block.n < 1:
+                self._found(Fault.EXTRA, f"a block with the number {block.n}", block=block.n)
+                continue
             if block.n != expected_n:
                 self._found(Fault.CHAIN, f"block {expected_n} is missing before block {block.n}", block=block.n)
             if block.previous != previous:
