@@ -11,6 +11,7 @@ import typer
 
 from lineset.cli.shop_folder import EXIT_CODES, FolderOption, complete_station, explained, load
 from lineset.cli.station_access import REFUSED, WRONG, JsonOption, say_error
+from lineset.equipment.language import counted
 
 if TYPE_CHECKING:
     from lineset.shop.shop_config import ShopConfig
@@ -160,7 +161,8 @@ async def _clear(config: ShopConfig, names: list[str]) -> str:
         count = sum([await clear_leftovers(config, name) for name in names])
     except ShopError as error:
         return f"what the station said last may still be shown: {error}"
-    return f"{count} states that the broker still showed are cleared"
+    are = "is" if count == 1 else "are"
+    return f"{counted(count, 'state')} that the broker still showed {are} cleared"
 
 
 def _tell(config: ShopConfig) -> dict[str, str]:

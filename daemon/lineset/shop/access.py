@@ -70,9 +70,9 @@ class Access:
     def asker(self, request: HTTPConnection, *, cookie: bool = False) -> Asker:
         """Who sends this request; with `cookie` also by the session that the page was given. Raises Refusal (401)."""
         header = self._settings.identity_header
-        named = request.headers.get(header, "") if header else ""
-        if named:
-            return self._vouched(request, named)
+        told = [each for each in request.headers.getlist(header) if each] if header else []
+        if told:
+            return self._vouched(request, told)
         given = request.headers.get("authorization", "")
         scheme, _, secret = given.partition(" ")
         if secret and scheme.lower() == "bearer":
@@ -98,7 +98,7 @@ class Access:
 
         return Asker(token.name, token.scopes, still)
 
-    def _vouched(self, request: HTTPConnection, named: str) -> Asker:
+    def _vouched(self, request: HTTPConnection, told: list[str]) -> Asker:
         client = request.client.host if request.client else ""
         try:
             address = ip_address(client)
@@ -112,6 +112,14 @@ class Access:
                 f"header {self._settings.identity_header}",
                 "come through the proxy, or send a token and not this header",
             )
+        if len(told) > 1:  # one of them may be the browser's own, which the proxy should have taken away
+            raise Refusal(
+                401,
+                "the header that names who asks came twice",
+                f"header {self._settings.identity_header}",
+                "let the proxy take it away from what browsers send, and set it anew",
+            )
+        (named,) = told
         scopes: tuple[Scope, ...] = ("board", "notes") if named in self._settings.notes_for else ("board",)
         return Asker(named, scopes, lambda: True)
 

@@ -17,6 +17,7 @@ from typing import Literal
 
 import msgspec
 
+from lineset.equipment.language import counted
 from lineset.shop import certificates
 from lineset.shop.broker_settings import node_text
 from lineset.shop.database_roles import roles_file
@@ -120,9 +121,8 @@ def settings_of(wish: Wish) -> ShopConfig:
 def _nodes(wish: Wish, free: Iterator[int]) -> tuple[NodeSettings, ...]:
     hosts = wish.hosts or (socket.gethostname(),)
     if len(hosts) not in (1, wish.nodes):
-        raise ShopSettingsError(
-            "--host", f"{len(hosts)} hosts for {wish.nodes} nodes", "Name one host for all nodes, or one for each"
-        )
+        problem = f"{len(hosts)} hosts for {counted(wish.nodes, 'node')}"
+        raise ShopSettingsError("--host", problem, "Name one host for all nodes, or one for each")
     nodes = []
     for at in range(wish.nodes):
         # nodes on machines of their own use the same ports; on one machine each has the next

@@ -322,7 +322,8 @@ def load_shop(folder: Path | str | None = None) -> ShopConfig:
     try:
         config = msgspec.toml.decode(text, type=ShopConfig)
     except (msgspec.ValidationError, msgspec.DecodeError, UnicodeDecodeError, ValueError) as error:
-        raise ShopSettingsError(file, str(error), "Correct this line; shop/README.md lists every key") from error
+        remedy = "Correct this line; shop.toml of a new shop tells every key"
+        raise ShopSettingsError(file, str(error), remedy) from error
     config = msgspec.structs.replace(config, folder=place.resolve())
     check(config, file)
     return config

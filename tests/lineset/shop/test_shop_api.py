@@ -392,6 +392,12 @@ async def test_a_proxys_word_counts_from_the_proxy_alone(shop_config: ShopConfig
         assert (await ask("/visits")).status == 401
         assert (await ask("/session", X_Person="desk@shop.example")).json["notes"] is False
         assert (await ask("/session", X_Person="quality@shop.example")).json["notes"] is True
+        # a proxy that adds its word to the browser's, instead of taking that away, is noticed
+        twice = f"GET {BASE}/visits HTTP/1.0\r\nx-person: quality@shop.example\r\nX-Person: desk\r\n\r\n"
+        reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+        writer.write(twice.encode())
+        assert (await reader.readline()).split()[1] == b"401"
+        writer.close()
     # what a forwarding header says of the sender is not believed
     async with board(on_any_port(shop_config, proxies=("192.0.2.7",), **named)) as server:
         ask = Asking(server.port, shop_config, "", "")
