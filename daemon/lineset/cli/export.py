@@ -56,7 +56,9 @@ def export(
 ) -> None:
     """Write a visit's record as tables: samples, readings, derived values, settled, checks, findings, placements.
 
-    Figures are SI; columns.json tells what each column holds. Works from the journal alone, years later.
+    Figures are SI; columns.json tells what each column holds. Works from the journal alone, years later. In CSV a text
+    that a spreadsheet would take for a formula (it begins with = + - @) has an apostrophe before it; Parquet has none.
+    Files have their names only when they are whole, and take the place of older ones of the same name.
 
     With --shop the tables are those of the shop's record, of every visit that is chosen, as CSV or Parquet; with --to
     journal it gives the journal files back as the stations had them.
