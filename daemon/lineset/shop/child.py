@@ -98,13 +98,13 @@ class Child:
             await self.stop()
             raise
         self._keeper = asyncio.create_task(self._keep(), name=f"keeper of {self.plan.name}")
+        self._keeper.add_done_callback(told_if_failed)
 
     async def stop(self) -> None:
         """End it in order, by force when it takes too long. Safe to call twice."""
         if self._keeper:
             self._keeper.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._keeper
+            await asyncio.wait({self._keeper})  # not awaited itself: how it ended must not keep the child from its end
             self._keeper = None
         await self._end()
         self._is("stopped")
@@ -138,7 +138,12 @@ class Child:
         plan = self.plan
         self._is("starting")
         self.said.clear()
-        plan.before()
+        try:
+            plan.before()
+        except OSError as error:
+            raise ShopPartError(
+                error.filename or plan.name, f"before {plan.name}: {error}", "Put that right"
+            ) from error
         leashed: Sequence[str] = (
             *(sys.executable, "-I", "-S", leash.__file__),
             *(("--user", plan.user) if plan.user else ()),
@@ -242,6 +247,12 @@ class Child:
             process.stdin.close()
         if listener is not None:
             await listener
+
+
+def told_if_failed(task: asyncio.Task[None]) -> None:
+    """What a task that nobody awaits has ended with goes into the log at once."""
+    if not task.cancelled() and task.exception() is not None:
+        log.error("part of the shop's own work failed", part=task.get_name(), exc_info=task.exception())
 
 
 async def _line(stream: asyncio.StreamReader) -> bytes:

@@ -19,7 +19,7 @@ from typing import Literal
 import structlog
 
 from lineset.shop import broker_nodes, certificates, database_roles, database_server
-from lineset.shop.child import Child, ChildPlan
+from lineset.shop.child import Child, ChildPlan, told_if_failed
 from lineset.shop.database import connected, explained
 from lineset.shop.errors import DatabaseError, ShopError, ShopPartError
 from lineset.shop.handing_over import keep_others
@@ -220,6 +220,8 @@ class Supervisor:
                 self._make_use_of_room()
             except (OSError, ShopError) as error:
                 log.error("the broker's files cannot be read", error=str(error))
+            except Exception:  # a station that is shut out must not stay in because something else failed once
+                log.exception("looking after the broker failed")
 
     def _tell(self) -> None:
         if self._holding:
@@ -279,8 +281,9 @@ async def run(
     tasks: set[asyncio.Task[None]] = set()
 
     def reload() -> None:
-        tasks.add(task := asyncio.create_task(supervisor.reload()))
+        tasks.add(task := asyncio.create_task(supervisor.reload(), name="reading the stations anew"))
         task.add_done_callback(tasks.discard)
+        task.add_done_callback(told_if_failed)
 
     loop.add_signal_handler(signal.SIGHUP, reload)
     starting = asyncio.create_task(supervisor.start())

@@ -55,6 +55,35 @@ async def test_it_is_started_again_whenever_it_ends() -> None:
     await child.stop()
 
 
+async def test_what_fails_before_a_start_is_tried_again() -> None:
+    calls: list[str] = []
+
+    def before() -> None:
+        calls.append("called")
+        if len(calls) in (2, 3):  # at the first two attempts to start it again
+            raise PermissionError(13, "Permission denied", "postmaster.pid")
+
+    async with started("say('ready'); time.sleep(60)", before=before) as child:
+        os.kill(child.pid, signal.SIGKILL)
+        await until(child, 1)
+        assert len(calls) == 4
+
+
+async def test_a_child_is_ended_also_when_its_keeper_has_failed() -> None:
+    def odd(state: str) -> None:
+        if state == "waiting":
+            raise ZeroDivisionError
+
+    child = Child(plan("say('ready'); time.sleep(60)"), lambda: odd(child.state))
+    await child.start()
+    keeper = child._keeper
+    assert keeper is not None
+    os.kill(child.pid, signal.SIGKILL)
+    await asyncio.wait({keeper}, timeout=WAIT_S)
+    await child.stop()
+    assert (child.pid, child.state) == (0, "stopped")
+
+
 async def test_one_that_does_not_become_ready_says_why() -> None:
     with pytest.raises(ShopPartError, match=r"it said: no such thing \| enough"):
         await Child(plan("say('no such thing'); say('enough')")).start()
