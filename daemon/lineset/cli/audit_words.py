@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from lineset.audit.audit_record import Audit, Remark
 from lineset.audit.shop_record import ShopRecord, Spell
+from lineset.equipment.language import counted
 
 _HEAD = {"pass": "PASS", "fail": "FAIL", "not_looked": "COULD NOT LOOK"}
 _MOST_SPELLS = 12
@@ -24,9 +25,10 @@ def in_sentences(audit: Audit) -> Iterator[str]:
         whose = f"visit {audit.visit}" if audit.visit else "station's own record"
         yield f"  {whose} of {audit.station or '?'}, {audit.opened or '?'} to {audit.ended or '?'} UTC; {_state(audit)}"
         tail = f", {audit.tail} of them in no block yet" if audit.tail else ""
-        yield f"  {audit.rows} entries ({audit.first} to {audit.last}) in {audit.blocks} blocks{tail}"
+        entries, blocks = counted(audit.rows, "entry", "entries"), counted(audit.blocks, "block")
+        yield f"  {entries} ({audit.first} to {audit.last}) in {blocks}{tail}"
         yield f"  {_replayed(audit)}"
-        yield f"  {len(audit.profiles)} instruments, {audit.photos} photos whole"
+        yield f"  {counted(len(audit.profiles), 'instrument')}, {counted(audit.photos, 'photo')} whole"
     if audit.shop is not None:
         yield from _at_shop(audit.shop)
     wrong = audit.wrong
@@ -58,10 +60,9 @@ def in_sentences(audit: Audit) -> Iterator[str]:
 def in_a_line(audit: Audit) -> str:
     """A whole audit in one line, for one of very many."""
     known = sum(not remark.wrong for remark in audit.remarks)
-    return (
-        f"{_HEAD[audit.outcome]}  {audit.target}  {audit.opened or '?'}  {audit.rows} entries, {_state(audit)}"
-        f"{f', {known} things to be known' if known else ''}"
-    )
+    entries = counted(audit.rows, "entry", "entries")
+    more = f", {counted(known, 'thing')} to be known" if known else ""
+    return f"{_HEAD[audit.outcome]}  {audit.target}  {audit.opened or '?'}  {entries}, {_state(audit)}{more}"
 
 
 def _state(audit: Audit) -> str:
@@ -96,7 +97,7 @@ def _at_shop(shop: ShopRecord) -> Iterator[str]:
     yield f"  the station's key there: {shop.key or 'none is pinned'}"
     if not shop.from_shop:
         never = f", {len(shop.never)} never reached it" if shop.never else ""
-        yield f"  {shop.same} of {shop.blocks} blocks of the file are as received{never}"
+        yield f"  {shop.same} of {counted(shop.blocks, 'block')} of the file are as received{never}"
     checked = [table for table in shop.tables if table.rows or table.due]
     if checked:
         yield f"  {len(checked)} tables agree with the blocks" if all(t.same for t in checked) else "  tables DISAGREE"
@@ -128,8 +129,10 @@ def _replayed(audit: Audit) -> str:
     if replay is None or not replay.done:
         return "readings not put through the engine again" + (f": {replay.why}" if replay and replay.why else "")
     engine = "the engine that recorded them" if replay.same_engine else "another version of the engine"
-    came = "all outputs are the same" if not replay.differences else f"{replay.differences} outputs differ"
-    return f"{replay.inputs} inputs put through {engine} again, {replay.outputs} outputs compared: {came}"
+    differ = f"{counted(replay.differences, 'output')} differ{'s' if replay.differences == 1 else ''}"
+    came = differ if replay.differences else "all outputs are the same"
+    inputs, outputs = counted(replay.inputs, "input"), counted(replay.outputs, "output")
+    return f"{inputs} put through {engine} again, {outputs} compared: {came}"
 
 
 def _remark(remark: Remark) -> Iterator[str]:

@@ -42,9 +42,9 @@ class _Sayer:
         return self._found.gettext(text) if text else text  # gettext's "" is the catalogue's own header
 
 
-def counted(count: int, thing: str) -> str:
-    """ "1 visit", "2 visits": in English, for whoever looks after a machine."""
-    return f"{count} {thing}{'' if count == 1 else 's'}"
+def counted(count: int, thing: str, things: str = "") -> str:
+    """ "1 visit", "2 visits": in English, for whoever looks after a machine; `things` where an s does not make it."""
+    return f"{count} {thing if count == 1 else things or f'{thing}s'}"
 
 
 def all_words(language: str) -> dict[str, str]:
