@@ -15,8 +15,8 @@ pytestmark = pytest.mark.system
 
 @pytest.mark.timeout(400)
 async def test_the_demo_fails_when_a_promised_reading_is_missing(tmp_path: Path) -> None:
-    """Somebody pulls the manometer's plug while the demo plays; the static pressures cannot be measured."""
-    process = await demo(tmp_path / "out", 60, "--until", "before")
+    """Somebody pulls the gauges' plug while the demo plays; the pressures at rest cannot be measured."""
+    process = await demo(tmp_path / "out", 60, "--until", "at_rest")
     talking = asyncio.create_task(process.communicate())
     description = tmp_path / "out" / "bench" / "bench.json"
     async with asyncio.timeout(120):
@@ -24,10 +24,10 @@ async def test_the_demo_fails_when_a_promised_reading_is_missing(tmp_path: Path)
             await asyncio.sleep(0.05)
     host, _, port = json.loads(description.read_text())["control"].rpartition(":")
     reader, writer = await asyncio.open_connection(host, int(port))
-    writer.write(json.dumps({"do": "unplug", "instrument": "statics"}).encode() + b"\n")
+    writer.write(json.dumps({"do": "unplug", "instrument": "gauges"}).encode() + b"\n")
     assert json.loads(await reader.readline())["ok"]
     writer.close()
     said, errors = (text.decode() for text in await talking)
     assert process.returncode == 1, said[-3000:] + errors[-2000:]
-    assert re.search(r"^missing: .*downstairs/before/return_static", said, re.M), said[-2000:]
+    assert re.search(r"^missing: .*downstairs/at_rest/vapor_service_pressure", said, re.M), said[-2000:]
     assert "DID NOT SETTLE" in said
