@@ -156,7 +156,7 @@ class TestSurvey:
         far.rssi = lambda: -88
         bluez.add(far)
         bluez.add(Peripheral(BEACON, service_data=lambda: {0xFCD2: b"\x40\x01\x10"}, advert_s=0.02))
-        near, probe = await survey(0.3)
+        near, probe = await survey(1.0)
         assert (near.address, near.rssi, near.data(0xFCD2)) == (BEACON, -60, b"\x40\x01\x10")
         assert (probe.address, probe.name, probe.rssi) == (PROBE, "Script", -88)
         assert full_uuid(0x181A) in probe.services

@@ -190,10 +190,10 @@ def test_a_long_quiet_hour_costs_next_to_nothing() -> None:
     on = bench()
     cool(on, 1200)
     state = on.engine.state
-    begin = time.perf_counter()
+    begin = time.process_time()  # what others do on the machine costs us nothing
     for _ in range(20_000):
         assessing.assess(state, e.Tick(), [])
-    assert (time.perf_counter() - begin) / 20_000 < 20e-6
+    assert (time.process_time() - begin) / 20_000 < 20e-6
 
 
 def test_two_heat_strips_are_each_checked_under_their_own_name() -> None:

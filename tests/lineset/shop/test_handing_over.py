@@ -72,9 +72,12 @@ async def test_a_change_is_handed_over_and_whom_it_did_not_reach_is_named(cluste
 async def test_a_command_that_is_not_there_or_does_not_end_is_told(
     cluster: ShopConfig, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(handing_over, "_COMMAND_S", 0.1)
     stations.add(cluster, "van-1")
-    for command, why in ((("/no/such", "{path}{host}"), "cannot be run"), (("sleep", "60"), "did not end")):
+    for command, why, seconds in (
+        (("/no/such", "{path}{host}"), "cannot be run", 60.0),
+        (("sleep", "60"), "did not end", 0.1),
+    ):
+        monkeypatch.setattr(handing_over, "_COMMAND_S", seconds)
         broker = msgspec.structs.replace(cluster.broker, hand_over=command)
         told = await put_in_force(msgspec.structs.replace(cluster, broker=broker))
         assert "elsewhere" not in told

@@ -356,11 +356,13 @@ async def test_silence_and_calibration(ask: Asking) -> None:
 async def test_a_question_that_takes_too_long_is_given_up(
     ask: Asking, postgres: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("lineset.shop.asking.STATEMENT_S", 0.3)
-    monkeypatch.setattr("lineset.shop.asking.WAIT_S", 0.3)
     async with rows(ask.config) as connection, connection.transaction():
         await connection.execute("LOCK TABLE lineset.visit IN ACCESS EXCLUSIVE MODE")
-        answers = await asyncio.gather(*(ask("/visits") for _ in range(8)))  # more at once than there are connections
+        with monkeypatch.context() as hasty:
+            hasty.setattr("lineset.shop.asking.STATEMENT_S", 0.3)
+            hasty.setattr("lineset.shop.asking.WAIT_S", 0.3)
+            # more at once than there are connections
+            answers = await asyncio.gather(*(ask("/visits") for _ in range(8)))
         assert {answer.status for answer in answers} == {503}
         assert {answer.json["what"] for answer in answers} == {"the question took too long"}
         assert answers[0].headers["retry-after"]
