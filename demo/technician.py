@@ -24,7 +24,6 @@ from lineset_drivers.quantity import Quantity
 VISIT = "spring-demo"
 COOLING_FIRST = ("heat_strip_current", "heat_strip_feed_current", "blower_current")  # read when the unit is off again
 OPEN = frozenset({"todo", "settling", "questioned", "hunting", "doing"})
-ON_A_WIRE = (Quantity.CURRENT, Quantity.CAPACITANCE)
 FACTS_AFTER_WORK = ("panels_on", "filter_in", "outdoor_coil_dry", "indoor_coil_dry")
 LEAVING = ("thermostat_restored", "caps_on", "disconnect_in")
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import msgspec
 
-from .channel import NAME, Accuracy, Channel, Register, read_channel, read_register
+from .channel import Accuracy, Channel, Register, read_channel, read_register
 from .errors import ProfileError
 from .toml_text import Table, near, parse
 
@@ -338,6 +338,3 @@ def check_all(folder: str | Path | None = None) -> Iterable[ProfileError]:
     """All problems of all profiles that `names` gives."""
     for name in names(folder):
         yield from check(name, folder)
-
-
-NAME_FORM = NAME

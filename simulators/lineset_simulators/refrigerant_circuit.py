@@ -131,10 +131,6 @@ class Circuit:
         return min(self.indoor_kg / self._indoor_full, 1.0)
 
     @property
-    def inner_conductance(self) -> float:
-        return INNER_CONDUCTANCE * self.wetted / _WETTED
-
-    @property
     def wetted_share(self) -> float:
         """Wetted part against that of the design point."""
         return self.wetted / _WETTED

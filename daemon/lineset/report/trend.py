@@ -14,7 +14,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 Z95 = 1.959963984540054
-YEAR_S = 365.25 * 86400.0
 LEAST_FOR_A_DATE = 3
 LEAST_SPAN_YEARS = 0.5  # judgement: less than a season says nothing of years
 FARTHEST_YEARS = 30.0  # judgement: beyond a unit's life no date is told

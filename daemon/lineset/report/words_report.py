@@ -38,7 +38,6 @@ WATCH = "Worth watching:"
 SEEN = "Seen:"
 NOT_DECIDED = "Not decided today:"
 UNDECIDED = "The day's readings do not decide about {subject}; the pages for the professional say what would."
-NOT_JUDGED = "{subject} could not be judged under the conditions of this visit."
 NOT_AGAIN = "This was so before the work; it was not judged again after it."
 LOSS = "It measures {percent} % less than its marking says."
 EXCESS = "It measures {percent} % more than its marking says."
@@ -292,7 +291,6 @@ CONTROLS = {"single": "single stage", "two_stage": "two stages", "inverter": "in
 PHASES = {"at_rest": "at rest", "before": "before", "work": "work", "drying": "drying", "after": "after"}
 NAMEPLATE = "nameplate: {name}"
 SYSTEM_NAMED = "System {title}"
-INTERVALS = ("{low} to {high}", "at least {value}", "at most {value}")
 CHECK_TITLES = {
     "superheat": "superheat against target",
     "lowest_superheat": "superheat never below the least",
@@ -319,7 +317,6 @@ STRIP_AMPS = "heat strip {number} amps against kW and volts"
 
 TRENDS_OVER_TARGET = ("temperature_split",)
 PHOTO_HASH = "photo {sha256}"
-WHAT = ("What", "As recorded")
 SEE_TO = "Have it seen to: {what}"
 # what a householder understands of a change
 HOMELY = {

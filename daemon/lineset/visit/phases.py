@@ -85,8 +85,3 @@ def _unrestored(system: SystemNow, say: Say) -> Iterator[str]:
             yield say(words.START_ANEW)
         else:
             yield say(words.START)
-
-
-def disturbs_at_rest(systems: Sequence[SystemNow], say: Say = str) -> tuple[str, ...]:
-    """Why nothing can be compared at rest now: systems that run."""
-    return tuple(say(words.STOP_FIRST).format(system=each.id) for each in systems if each.run in _RUNS)

@@ -18,8 +18,6 @@ NS = 1_000_000_000
 CRANKCASE_WAIT_S = 24 * 3600.0
 """With the heater on before a start after a long time without power: 12 to 24 hours are usual on makers' labels
 (common practice, no source)"""
-COLD_START_CEL = 10.0
-"""Below it refrigerant gathers in a cold compressor's oil readily (common practice, no source)"""
 ANTI_SHORT_CYCLE_S = 300.0
 """Controls hold a compressor off for three to five minutes after a stop (common practice, no source)"""
 LOWEST_CHARGE_CEL = (55.0 - 32.0) / 1.8

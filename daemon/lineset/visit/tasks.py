@@ -31,7 +31,6 @@ _FILES = ("ground", "outdoor", "electrical", "indoor", "points")
 _ID = r"[a-z][a-z0-9_]{0,47}"
 _MOTORS = ("compressor_motor", "outdoor_fan_motor", "blower_motor")
 _SOURCE = "common practice, no source"
-STANDARD = "ANSI/ACCA 4 QM"
 
 
 class WorklistError(ValueError):

@@ -12,7 +12,6 @@ ALL_SETTLED = "Everything that is placed has settled."
 RUNS = "The system runs. Charge can be judged in {minutes} minutes."
 STOPPED = "The system stands still."
 DEFROST = "The system defrosts; readings wait."
-RUN_LONG_ENOUGH = "The system has run long enough to be judged."
 
 PHASE_AT_REST = "At rest: first prove that the power is off."
 PHASE_BEFORE = "Before the work: readings as you found it."
@@ -22,7 +21,6 @@ PHASE_AFTER = "After the work: readings as you leave it."
 CLOSED = "The visit is closed and sealed."
 
 BURNS = "Caution: {refrigerant} burns, class {safety_class}. No flame or spark; ventilate; look for leaked gas first."
-PRESSURE = "Caution: refrigerant under pressure. Goggles and gloves; nobody opens a circuit without certification."
 TASK_CAUTION = "Caution: {caution}"
 STRIPS_ON = "Caution: heat strips carry current while it cools. Line voltage: keep hands out, find out why."
 
@@ -30,7 +28,6 @@ SILENT = "{instrument} gives nothing: {reason}"
 BACK = "{instrument} is back."
 COARSE = "{what}: this meter is too coarse to prove it."
 HUNTS = "{what} swings to and fro; it will not settle."
-NOT_RECORDED = "Nothing is being recorded."
 
 OUTSIDE = "{what} is outside its limits. The sheet tells more."
 WITHIN = "{what} is within its limits."

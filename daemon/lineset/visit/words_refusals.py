@@ -15,7 +15,6 @@ RESTORED = {
 START_AND_SAY = "start the system anew, and say so, for no probe tells: {command}"
 START_ANEW = "stop the system and start it anew: what it runs now began before the work"
 START = "start the system: this phase is of a new run"
-STOP_FIRST = "{system} runs: stop it first"
 
 LEAVING = {
     "thermostat_restored": "set the thermostat back to what it was",

@@ -62,7 +62,6 @@ PROVED = "Proved without them: {proved}."
 
 MISSING_POINT = "{title} was not measured {phase}"
 MISSING_TASK = "{title} is neither done nor skipped with a reason"
-MISSING_RESTORED = "{says}"
 PHASE_WORDS = {
     "at_rest": "at rest",
     "before": "before the work",
