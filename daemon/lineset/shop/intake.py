@@ -350,7 +350,10 @@ class _Intake:
                 self.known = known = replace(known, problem=each.reason, words=each.words)
         if known.problem:
             out.problem, out.words = known.problem, known.words
-        out.wanted = wanted(known)
+        if (
+            not known.sealed
+        ):  # a station may take the shop to be further than it is: it is asked for all that is missing
+            out.wanted = wanted(known, max((each.n for each in out.refused), default=0))
 
 
 def _contradict(one: BlockMessage, other: BlockMessage) -> bool:

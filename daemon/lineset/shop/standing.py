@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -55,13 +56,13 @@ class Known:
     words: str = ""
 
 
-def wanted(known: Known) -> tuple[int, ...]:
-    """The blocks whose absence shows: a later one is there. One whose parts still come is none of them."""
-    if not known.waiting:
-        return ()
-    whole = _whole(known)
-    latest = max(each.n for each in known.waiting)
-    return tuple(n for n in range(known.blocks + 1, latest) if n not in whole)[:MAX_WANTED]
+def wanted(known: Known, came: int = 0) -> tuple[int, ...]:
+    """The blocks whose absence shows: a later one is there, or `came` and was not kept. One whose parts still come is
+    none of them."""
+    latest = max((each.n for each in known.waiting), default=0)
+    whole, latest = _whole(known), max(latest, came)
+    missing = (n for n in range(known.blocks + 1, latest) if n not in whole)  # `came` may be any number
+    return tuple(itertools.islice(missing, MAX_WANTED))
 
 
 def runs_on(known: Known, fresh: Sequence[int]) -> list[Waiting]:

@@ -16,12 +16,14 @@ from hypothesis import strategies as st
 from shop_blocks import Sent, b64, bodies, changed, sent, write_journal
 
 from lineset.contract import entry as e
+from lineset.contract.transfer import ReceiptMessage
 from lineset.journal.reader import JournalReader
 from lineset.journal.seal import StationKey
 from lineset.shop import block_message, intake
 from lineset.shop.block_message import Arrived, inflated, read_message
 from lineset.shop.intake import MAX_VARIANTS, Outcome, take_in
 from lineset.shop.standing import Known, runs_on, wanted
+from lineset.stream.sending import Sending
 
 REASONS = {"other_record", "forged", "unreadable", "oversized", "newer", "key", "unknown"}
 
@@ -328,3 +330,37 @@ def test_an_unknown_kind_and_a_newer_body_are_no_reason(tmp_path: Path) -> None:
     out = shop.come([made.arrived(*each) for each in made.all])
     assert out.aside == []
     shop.assert_is(made)
+
+
+@pytest.mark.parametrize("kept", [0, 2])
+def test_a_shop_that_lost_much_of_an_open_visit_asks_for_all_of_it(
+    tmp_path: Path, kept: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was restored from a copy of which the station knows nothing, further back than what may wait for a block."""
+    monkeypatch.setattr(intake, "MAX_AHEAD", 2)
+    whole = sent(write_journal(tmp_path / "j", bodies(20), block_rows=8))
+    with JournalReader(whole.path) as reader:
+        blocks, identity = reader.blocks(), reader.identity
+    assert len(blocks) > kept + 4
+    station = Sending(identity, blocks[-2].last)  # so it has been receipted
+    station.learn(blocks)
+    station.sealed(len(blocks))
+    shop = Shop(whole)
+    shop.come(whole.arrived(n, payload) for n, payload in whole.all if n <= kept)
+    now = 0.0
+    for _ in range(100):
+        numbers = station.due(now)
+        for n in numbers:
+            station.sent(n, 100, now)
+            out = shop.come(whole.arrived(n, payload) for payload in whole.payloads[n - 1])
+            known = out.known
+            station.receipt(
+                ReceiptMessage(t=now, journal=known.journal or out.journal, blocks=known.blocks, through=known.through,
+                               head=known.head.hex(), sealed=known.sealed, wanted=out.wanted, problem=out.problem), now
+            )  # fmt: skip
+        if station.final:
+            break
+        if not numbers:
+            now = station.deadline(now) or now + 1.0
+    shop.assert_is(whole)
+    assert station.problem == ""

@@ -257,6 +257,38 @@ async def test_what_the_shop_says_wrong_moves_nothing_and_is_told(local: LocalBr
         arrived_whole(collector, path)
 
 
+async def test_a_visit_asked_for_again_while_it_travels_arrives_whole(local: LocalBroker, tmp_path: Path) -> None:
+    """The shop is put back to an empty copy again and again, and asks for all of it while blocks are on their way."""
+    path = make_journal(tmp_path / "visits", "v1", 40)
+    outbox = Outbox(tmp_path / "outbox")
+    pace = Pace(blocks=1, quiet_s=0.3, quiet_most_s=0.6, wanted_s=0.1)  # none runs ahead: the end is far at each loss
+    async with collecting(local.address) as collector, uplink(local.address(), outbox, path, pace=pace) as up:
+        for blocks in (5, 17, 29):
+            await collector.until(lambda blocks=blocks: len(collector.visit("v1").data) >= blocks)
+            collector.visits.clear()
+            with JournalReader(path) as reader:
+                outbox.drop(SHOP, reader.identity)
+            up.add("v1", path, 0, again=True)
+        await until(lambda: not up.visits_waiting)
+    arrived_whole(collector, path)
+    assert marker(outbox, path) == 400
+
+
+async def test_what_a_broker_kept_of_earlier_receipts_ends_no_visit_that_is_asked_for_again(
+    local: LocalBroker, tmp_path: Path
+) -> None:
+    path = make_journal(tmp_path / "visits", "v1", 4)
+    outbox = Outbox(tmp_path / "outbox")
+    async with collecting(local.address) as collector:
+        async with uplink(local.address(), outbox, path, pace=Pace()) as up:
+            await until(lambda: not up.visits_waiting)
+        collector.visits.clear()
+        async with uplink(local.address(), Outbox(tmp_path / "other"), pace=Pace()) as up:
+            up.add("v1", path, 0, again=True)
+            await until(lambda: not up.visits_waiting)
+        arrived_whole(collector, path)
+
+
 async def test_nonsense_on_the_receipt_topic_is_counted(local: LocalBroker, tmp_path: Path) -> None:
     path = make_journal(tmp_path, "v1", 2)
     async with collecting(local.address) as collector:
