@@ -27,7 +27,10 @@ class SystemTold(_Answer, frozen=True, kw_only=True):
 
 
 class VisitRow(_Answer, frozen=True, kw_only=True):
-    """A visit as the shop holds it. `state`: open, closed (the seal is to come), sealed, or removed by the policy."""
+    """A visit as the shop holds it. `state`: open, closed (the seal is to come), sealed, or removed by the policy.
+
+    `readings_removed_at`: when the policy removed its readings and derived values, so that it has no series any more.
+    """
 
     station: str
     visit: str
@@ -40,6 +43,7 @@ class VisitRow(_Answer, frozen=True, kw_only=True):
     sealed_at: datetime | None
     received_first_at: datetime
     received_last_at: datetime
+    readings_removed_at: datetime | None = None
 
 
 class VisitPage(_Answer, frozen=True, kw_only=True):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 VISIT = (
     "id, station, visit, journal, technician, phase, systems, opened_at, closed_at, sealed_at, first_received_at, "
-    "last_received_at, removed_at, blocks, through, head"
+    "last_received_at, removed_at, readings_removed_at, blocks, through, head"
 )
 WANT = (
     "v.station, v.visit, w.seq, w.at, w.system, w.about, w.sign, w.urgency, w.wants, "

@@ -325,6 +325,10 @@ async def test_a_series_keeps_the_extremes_of_what_it_leaves_out(ask: Asking) ->
     assert len(derived["t"]) == 500
     assert derived["low"][0] == derived["high"][0] == 6.0
     names = (await ask(f"{OF_VISIT}/names")).json["names"]
+    assert (await ask(OF_VISIT)).json["about"]["readings_removed_at"] is None
+    async with rows(ask.config) as connection:
+        await connection.execute("UPDATE lineset.visit SET readings_removed_at = now()")
+    assert (await ask(OF_VISIT)).json["about"]["readings_removed_at"]
     assert [name for _, name, _ in names] == ["total_superheat", "vapor_service_pressure"]
     assert (await ask(f"{OF_VISIT}/series?name=power&system=upstairs")).json["t"] == []
 

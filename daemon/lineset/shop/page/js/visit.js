@@ -292,7 +292,8 @@ function showRecord() {
     detail.about.state === "sealed" ? once(t("Sealed; the seal came {when}.", { when: momentWords(Date.parse(detail.about.sealed_at) / 1000) }))
       : detail.about.state === "removed" ? t("Its readings were removed after their time.")
       : detail.about.state === "open" ? t("The visit goes on.") : t("The seal is still to come."),
-  ].join(" "));
+    detail.about.readings_removed_at && detail.about.state !== "removed" ? t("Its readings were removed after their time.") : "",
+  ].filter(Boolean).join(" "));
   const reports = Boolean(detail && open.notes && detail.blocks);
   $("report").hidden = !reports;
   if (reports && $("report").dataset.of !== open.key) {
