@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import sys
 
+# its plugin imports it at the end of a run, where Python 3.11 may fail to read sources after the tests of the radio
+import hypothesis  # noqa: F401
 import pytest
 import structlog
 
