@@ -38,10 +38,7 @@ class Holding:
     """
 
     def __init__(
-        self,
-        visit: ReceivedVisit,
-        items: FileItems | None = None,
-        meta: Mapping[str, str] | None = None,
+        self, visit: ReceivedVisit, items: FileItems | None = None, meta: Mapping[str, str] | None = None
     ) -> None:
         self._visit, self._items = visit, items
         self._said = Said()
@@ -381,12 +378,10 @@ class Holding:
             text = f"the shop kept {which} aside on {kept.received} ({why}): {kept.words}{taken}"
             self._said.note(text, block=kept.n)
         if visit.waiting:
-            text = f"{visit.waiting} messages wait at the shop for a block before them"
-            self._said.note(text)
+            self._said.note(f"{visit.waiting} messages wait at the shop for a block before them")
 
     def _database(self, text: str, seq: int, block: int = 0) -> None:
-        means = "The shop's database was changed or damaged."
-        self._said.wrong(text, seq=seq, block=block, means=means, rests=seq)
+        self._said.wrong(text, seq=seq, block=block, means="The shop's database was changed or damaged.", rests=seq)
 
 
 def _items_of(data: bytes | None) -> list[Row | Gap]:
