@@ -87,6 +87,13 @@ async def test_a_whole_visit_is_run_through_the_page_alone(tmp_path: Path, size:
         await expect(page.locator("#bar")).to_be_visible()  # what is next stays in view
         await page.screenshot(path=tmp_path / "open.png")
 
+        # a part is wanted, and then it is not: both stay on record
+        await expect(page.locator("#wanted li")).to_contain_text("a part is wanted")
+        await page.locator("#wanted button").click()
+        await expect(page.locator("#observed li").nth(1)).to_contain_text("no longer wanted")
+        await expect(page.locator("#observed li").first).to_contain_text("taken back since")
+        await expect(page.locator("#wanted")).to_be_hidden()
+
         for phase in (2, 3):
             await page.locator("#phases button").nth(phase).click()
             await expect(page.locator("#phases button").nth(phase)).to_have_attribute("aria-pressed", "true")
@@ -101,10 +108,12 @@ async def test_a_whole_visit_is_run_through_the_page_alone(tmp_path: Path, size:
         path = visit_journal(van.config.data, "spring-1")
     kept = [body for _, body in bodies(path)]
     assert verify(path).ok
-    [seen] = [body for body in kept if body["kind"] == "observation"]
+    seen, back = [body for body in kept if body["kind"] == "observation"]
     parts = b"".join(base64.b64decode(body["data"]) for body in kept if body["kind"] == "blob")
     assert hashlib.sha256(parts).hexdigest() == seen["photo"]
     assert seen["wants"] == ["part"]
+    [seq] = [n for n, body in bodies(path, "observation") if not body.get("withdraws")]
+    assert (back["withdraws"], back.get("wants")) == (seq, None)
     assert parts.startswith(b"\xff\xd8\xff")  # drawn anew as JPEG
     assert [body["phase"] for body in kept if body["kind"] == "phase"] == ["before", "work", "drying", "after"]
     assert [body["text"] for body in kept if body["kind"] == "entered"] == ["76.4 degF"]

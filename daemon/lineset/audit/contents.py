@@ -37,6 +37,7 @@ class Contents:
         self._rows = 0
         self._parts: dict[str, dict[int, e.Blob]] = {}
         self._shown: dict[str, int] = {}  # photo -> seq of the observation that shows it
+        self._wanted: set[int] = set()  # seq of each observation that wants something of the shop
 
     def take(self, row: Row) -> e.AnyBody | None:
         """Look at a row; its body, or None when that cannot be read."""
@@ -120,6 +121,8 @@ class Contents:
                     self._note("calibration", text, verdict.seq, means)
 
     def _look(self, row: Row, body: e.AnyBody) -> None:
+        if isinstance(body, e.Observed):
+            self._asked(row.seq, body)
         if isinstance(body, e.Opened):
             if self.opened is None:
                 self.opened, self.first_wall_ns = body, body.wall_ns
@@ -157,6 +160,14 @@ class Contents:
             self._note("clock", text, seq, "Times of day before and after it do not fit together.")
         self._offset_ns = offset_ns
         self._offsets.add(offset_ns)
+
+    def _asked(self, seq: int, body: e.Observed) -> None:
+        if body.withdraws and body.withdraws not in self._wanted:
+            text = f"entry {seq} takes back what entry {body.withdraws} wanted of the shop, which wanted nothing"
+            self._wrong("entry", text, seq, "What was still wanted at the end has to be asked of who was there.")
+        self._wanted.discard(body.withdraws)
+        if body.wants:
+            self._wanted.add(seq)
 
     def _clock(self, seq: int, step_ns: int) -> None:
         which = "forward" if step_ns > 0 else "back"

@@ -167,6 +167,8 @@ def _seen(system: SystemTold, writing: Writing) -> list[tuple[str, tuple[str, st
     found: list[tuple[str, tuple[str, str]]] = []
     for observed in system.facts.observations:
         body = observed.body
+        if body.withdraws:
+            continue  # takes something back; what was seen is told where it was
         words = seen_bare(body, writing)
         urgency = body.urgency or (signs()[body.sign].urgency if body.sign in signs() else "note")
         if words and urgency in URGENCIES and urgency != "note":

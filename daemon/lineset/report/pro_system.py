@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from lineset.contract import entry as e
 from lineset.equipment.nameplate import NUMBERS
 from lineset.report import words_report as w
+from lineset.report import words_wanted
 from lineset.report.change import Change
 from lineset.report.document import Block, Heading, Recorded, Table, Text, Words, joined, plain
 from lineset.report.facts import SystemFacts, Told
@@ -170,18 +171,28 @@ def _findings(facts: SystemFacts, writing: Writing) -> list[Block]:
         blocks.append(Text(say(w.NO_FINDINGS)))
     if facts.observations:
         blocks.append(Table(say(w.OBSERVED_TABLE), _say_all(w.OBSERVED_COLUMNS, writing), tuple(
-            _observed(told, writing) for told in facts.observations)))  # fmt: skip
+            _observed(told, facts.observations, writing) for told in facts.observations)))  # fmt: skip
     return blocks
 
 
-def _observed(told: Told[e.Observed], writing: Writing) -> tuple[Words, ...]:
+def _observed(told: Told[e.Observed], every: Sequence[Told[e.Observed]], writing: Writing) -> tuple[Words, ...]:
     body, known = told.body, quick_signs()
     sign = writing.say(known[body.sign].words) if body.sign in known else body.sign
     photo = writing.say(w.PHOTO_HASH).format(sha256=body.photo[:16]) if body.photo else ""
     urgency = body.urgency or (known[body.sign].urgency if body.sign in known else "")
     about = writing.title(body.about) if body.about else ""
     wanted = (writing.say(WANTS[want]) for want in body.wants if want in WANTS)
-    seen = "; ".join(each for each in (sign, body.text, photo, *wanted) if each)
+    back = [
+        writing.say(words_wanted.TAKES_BACK).format(time=writing.clock(each.wall))
+        for each in every
+        if each.seq == body.withdraws
+    ]
+    since = [
+        writing.say(words_wanted.TAKEN_BACK).format(time=writing.clock(each.wall))
+        for each in every
+        if each.body.withdraws == told.seq
+    ]
+    seen = "; ".join(each for each in (*back, sign, body.text, photo, *wanted, *since[:1]) if each)
     return (writing.clock(told.wall), about, seen, writing.say(URGENCIES.get(urgency, urgency)) if urgency else "")
 
 

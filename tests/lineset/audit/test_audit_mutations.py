@@ -288,6 +288,25 @@ def test_a_photo_replaced_by_one_who_holds_the_key_is_found(
         assert e.kind_of(e.decode(rows[found.wrong[0].seq - 1].body)) == "observation"
 
 
+@pytest.mark.parametrize(("withdraws", "right"), [(0, True), (-1, True), (-2, False), (10**9, False)])
+def test_what_is_taken_back_must_have_been_wanted(
+    withdraws: int, right: bool, keys: tuple[StationKey, StationKey], tmp_path: Path
+) -> None:
+    rows = a_tiny_visit()
+    [at] = [i for i, row in enumerate(rows) if row.kind == "observation"]
+    seen = e.decode(rows[at].body)
+    assert isinstance(seen, e.Observed)
+    rows[at] = Row(rows[at].seq, rows[at].t, "observation", e.encode(msgspec.structs.replace(seen, wants=("part",))))
+    named = rows[at].seq + 1 + withdraws if withdraws < 0 else withdraws  # -1: the entry before
+    back = e.Observed(system=seen.system, text="one was in the van", withdraws=named)
+    rows = [*rows[: at + 1], Row(rows[at].seq + 1, rows[at].t, "observation", e.encode(back)), *rows[at + 1 :]]
+    rows = [Row(n, row.t, row.kind, row.body) for n, row in enumerate(rows, 1)]
+    found = audit(write(tmp_path / "tiny.journal", list(rows), keys[0]), [keys[0].public])
+    assert found.replay is not None
+    assert (found.outcome, found.replay.differences) == (PASS if right else FAIL, 0)
+    assert [(remark.about, remark.seq) for remark in found.wrong] == ([] if right else [("entry", at + 2)])
+
+
 def test_a_file_cut_short_is_never_sound(original: Path, keys: tuple[StationKey, StationKey], tmp_path: Path) -> None:
     whole = original.read_bytes()
     copy = tmp_path / "tiny.journal"

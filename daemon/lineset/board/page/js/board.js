@@ -9,11 +9,11 @@ import { showPlot } from "./plot.js";
 import { buttonRow, nextUp, renewButtons, showSheet, systemTitle } from "./sheet.js";
 import { canListen, listen, speak, switchVoice } from "./voice.js";
 import { learn, t } from "./words.js";
+import { showObserved, showWanted } from "./wanted.js";
 
 const $ = (id) => document.getElementById(id);
 const PHASES = ["at_rest", "before", "work", "drying", "after"];
 const DRAW_MS = 250;
-const WORD = { part: "a part is wanted", approval: "the customer's approval is wanted", return_visit: "a return visit is to be booked" };
 let session = {};
 let linked = false;
 let due = false;
@@ -205,9 +205,8 @@ function showForms() {
   const its = job.systems[$("enter-form").elements.system.value];
   const points = its && its.worklist ? its.worklist.items.filter((item) => item.kind === "point") : [];
   choices($("enter-form").elements.point, [...new Map(points.map((item) => [item.id, item.title])).entries()]);
-  const seen = Object.entries(job.observations).sort((a, b) => Number(a[0]) - Number(b[0]));
-  keyed($("observed"), seen, ([n]) => n, () => make("li"), (element, [, told]) =>
-    say(element, [told.title, told.text, told.photo ? t("with a photo") : "", ...(told.wants || []).map((want) => t(WORD[want] || want))].filter(Boolean).join("; ")));
+  showObserved($("observed"), job.observations);
+  showWanted($("wanted"), job.visit, job.observations, order);
 }
 
 function showClosing(visit) {
