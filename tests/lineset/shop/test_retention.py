@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import json
+import time
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from shop_blocks import sent, write_journal
+from engine_entries import NS
+from shop_blocks import bodies, sent, write_journal
 from shop_record import assert_whole
 from typer.testing import CliRunner
 
 from lineset.cli.shop import app
+from lineset.contract import entry as e
 from lineset.shop.auditing import audit_received
 from lineset.shop.database import connected
 from lineset.shop.received import Selection, opened
@@ -48,8 +51,14 @@ async def age(owner: Any, visit: str, months: int) -> None:
     )
 
 
-async def fill(config: ShopConfig, folder: Path) -> dict[str, Any]:
-    visits = {name: sent(write_journal(folder, visit=name)) for name in ("old", "older", "new")}
+async def fill(config: ShopConfig, folder: Path, **ages: int) -> dict[str, Any]:
+    """Three visits, stored now; by their station's clock so many months ago."""
+    now = time.time_ns()
+    rows = [row for row in bodies() if not isinstance(row[1], e.WallClock)]
+    visits = {
+        name: sent(write_journal(folder, rows, visit=name, wall_ns=now - ages.get(name, 0) * 31 * 86400 * NS))
+        for name in ("old", "older", "new")
+    }
     store = Store(config.database("collector"), "k0")
     for visit in visits.values():
         await store.store([visit.arrived(*each) for each in visit.all])
@@ -58,7 +67,7 @@ async def fill(config: ShopConfig, folder: Path) -> dict[str, Any]:
 
 
 async def test_old_months_go_and_the_rest_stays(shop_config: ShopConfig, owner: Any, tmp_path: Path) -> None:
-    visits = await fill(shop_config, tmp_path / "j")
+    visits = await fill(shop_config, tmp_path / "j", old=13, older=15)
     await age(owner, "old", 13)
     await age(owner, "older", 15)
     async with connected(shop_config.database("collector")) as collector:
@@ -86,7 +95,7 @@ async def test_old_months_go_and_the_rest_stays(shop_config: ShopConfig, owner: 
 
 
 async def test_readings_go_sooner_and_their_blocks_stay(shop_config: ShopConfig, owner: Any, tmp_path: Path) -> None:
-    visits = await fill(shop_config, tmp_path / "j")
+    visits = await fill(shop_config, tmp_path / "j", old=5, older=15)
     await age(owner, "old", 5)
     await age(owner, "older", 15)
     await state_policy(owner, 12, 3)
@@ -94,7 +103,7 @@ async def test_readings_go_sooner_and_their_blocks_stay(shop_config: ShopConfig,
         would = await retain(collector, dry=True)
         assert [(each.what, each.visits) for each in would] == [("record", 1), ("readings", 1)]
         await assert_whole(owner, visits["old"])
-        assert [(each.what, each.month) for each in await retain(collector)] == [(e.what, e.month) for e in would]
+        assert [(row.what, row.month) for row in await retain(collector)] == [(row.what, row.month) for row in would]
         assert await retain(collector) == []
     rows = "SELECT count(*) FROM lineset.{} JOIN lineset.visit v ON v.id = visit_id WHERE v.visit = 'old'"
     for table, there in (("reading", False), ("derived", False), ("settled", True), ("block", True), ("photo", True)):
@@ -116,6 +125,32 @@ async def test_readings_go_sooner_and_their_blocks_stay(shop_config: ShopConfig,
     )
 
 
+async def test_a_clock_that_is_or_was_wrong_removes_nothing(
+    shop_config: ShopConfig, owner: Any, tmp_path: Path
+) -> None:
+    visits = await fill(shop_config, tmp_path / "j")
+    await state_policy(owner, 12, 3)
+    # the shop's clock was far behind while these came, and their station's was right
+    await age(owner, "old", 200)
+    await age(owner, "older", 200)
+    assert await retain(owner) == []
+    # the shop's clock is far ahead of everything that any station wrote down
+    opened = "UPDATE lineset.visit SET opened_at = {0}, closed_at = {0} WHERE visit = $1"
+    for name in visits:
+        await age(owner, name, 17)
+        await owner.execute(opened.format("now() - interval '17 months'"), name)
+    assert [each.visits for each in await retain(owner)] == [0]  # the month that is empty now
+    for visit in visits.values():
+        await assert_whole(owner, visit)
+    # a station's clock that is far ahead keeps nothing for ever
+    await owner.execute(opened.format("now()"), "new")
+    await age(owner, "old", 18)
+    await age(owner, "new", 0)
+    await owner.execute(opened.format("now() + interval '9 years'"), "old")
+    assert [(each.what, each.visits) for each in await retain(owner)] == [("record", 1), ("record", 1)]
+    await assert_whole(owner, visits["new"])
+
+
 async def said(*arguments: str) -> tuple[int, str, str]:
     """Exit code, output and errors of `lineset shop`, in a thread, since it runs a loop of its own."""
     result = await asyncio.to_thread(CliRunner().invoke, app, arguments)
@@ -123,7 +158,7 @@ async def said(*arguments: str) -> tuple[int, str, str]:
 
 
 async def test_the_verb(shop_config: ShopConfig, owner: Any, tmp_path: Path) -> None:
-    await fill(shop_config, tmp_path / "j")
+    await fill(shop_config, tmp_path / "j", old=shop_config.retention.months + 1, new=30)
     await age(owner, "old", shop_config.retention.months + 1)
     arguments = ("retain", "--folder", str(shop_config.folder), "--json")
     _, dry, _ = await said(*arguments, "--dry-run")
