@@ -112,16 +112,28 @@ async def _sheets(at: Path | None) -> dict[str, WorklistMessage]:
     from lineset.stream.ask import retained
 
     address, topics = reach("worklist", at, "watch")
-    found = await retained(address, f"{topics.base}/visit/#", wait_s=_WAIT_S, more_s=_MORE_S)
-    visits, sheets = set(), {}
-    for topic, payload in found.items():
-        parsed = topics.parse(topic)
-        if parsed.kind.name == "visit" and msgspec.json.decode(payload, type=VisitMessage).state == "open":
-            visits.add(parsed.fields["visit"])
-        elif parsed.kind.name == "worklist":
-            key = parsed.fields["visit"], parsed.fields["system"]
-            sheets[key] = msgspec.json.decode(payload, type=WorklistMessage)
-    return {system: sheet for (visit, system), sheet in sheets.items() if visit in visits}
+
+    def told(found: dict[str, bytes]) -> tuple[dict[str, VisitMessage], dict[tuple[str, str], WorklistMessage]]:
+        visits, sheets = {}, {}
+        for topic, payload in found.items():
+            parsed = topics.parse(topic)
+            if parsed.kind.name == "visit":
+                visits[parsed.fields["visit"]] = msgspec.json.decode(payload, type=VisitMessage)
+            elif parsed.kind.name == "worklist":
+                key = parsed.fields["visit"], parsed.fields["system"]
+                sheets[key] = msgspec.json.decode(payload, type=WorklistMessage)
+        return visits, sheets
+
+    def whole(found: dict[str, bytes]) -> bool:
+        visits, sheets = told(found)
+        wanted = {(name, system) for name, visit in visits.items() if visit.state == "open" for system in visit.systems}
+        return bool(visits) and wanted <= sheets.keys()
+
+    below = f"{topics.base}/visit"
+    found = await retained(address, f"{below}/+", f"{below}/+/+/worklist", wait_s=_WAIT_S, more_s=_MORE_S, enough=whole)
+    visits, sheets = told(found)
+    current = {name for name, visit in visits.items() if visit.state == "open"}
+    return {system: sheet for (name, system), sheet in sheets.items() if name in current}
 
 
 def sheet_lines(sheet: WorklistMessage, *, heading: str = "", everything: bool = False) -> Iterator[str]:

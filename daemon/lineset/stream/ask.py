@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import secrets
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -101,14 +101,14 @@ async def ask(
     )
 
 
-async def _keep_looking(client: aiomqtt.Client, topic: str) -> None:
+async def _keep_looking(client: aiomqtt.Client, *topics: str) -> None:
     """Subscribe again now and then: a broker may pass over a retained message that is replaced at that very moment.
 
     Each subscription brings what is retained again (MQTT 3.1.1, 3.8.4).
     """
     while True:
         await asyncio.sleep(_AGAIN_S)
-        await faithful(client.subscribe([(topic, 1)]))
+        await faithful(client.subscribe([(each, 1) for each in topics]))
 
 
 async def _keep_asking(client: aiomqtt.Client, topic: str, body: Request) -> None:
@@ -146,9 +146,13 @@ async def listen(address: BrokerAddress, *filters: str, qos: int = 0) -> AsyncIt
 
 
 async def retained(
-    address: BrokerAddress, topic_filter: str, *, wait_s: float = 3.0, more_s: float = 0.2
+    address: BrokerAddress,
+    *topic_filters: str,
+    wait_s: float = 3.0,
+    more_s: float = 0.2,
+    enough: Callable[[dict[str, bytes]], bool] = bool,
 ) -> dict[str, bytes]:
-    """What the broker keeps below a filter, by topic: waits `wait_s` for the first of it, `more_s` for each next.
+    """What the broker keeps below some filters, by topic: waits `wait_s` for `enough` of it, `more_s` for each next.
 
     Raises ConnectionLost, Unreachable, RefusedByBroker, TlsFailure or SettingsError.
     """
@@ -157,17 +161,21 @@ async def retained(
     client = await connect(address, f"lineset-look-{secrets.token_hex(4)}")
     found: dict[str, bytes] = {}
     loop = asyncio.get_running_loop()
+    looking = asyncio.create_task(_keep_looking(client, *topic_filters))
     try:
-        await faithful(client.subscribe(topic_filter, 1))
+        await faithful(client.subscribe([(each, 1) for each in topic_filters]))
         async with asyncio.timeout(wait_s) as patience:
             async for message in client.messages:
                 if message.retain and isinstance(message.payload, bytes) and message.payload:
                     found[message.topic.value] = message.payload
-                    patience.reschedule(loop.time() + more_s)
+                    if enough(found):
+                        patience.reschedule(loop.time() + more_s)
     except TimeoutError:
         pass  # that was all of it
     except aiomqtt.MqttError as error:
         raise ConnectionLost(f"{address}: the connection ended before all was read ({error})") from error
     finally:
+        looking.cancel()
+        await asyncio.gather(looking, return_exceptions=True)
         await disconnect(client)
     return found
