@@ -54,7 +54,7 @@ def the_journal(path: Path, minutes: float) -> tuple[int, int]:
     engine, rows, seq = Engine(fingerprint()), list[Row](), 0
     for t, body in inputs:
         if isinstance(body, e.Opened):
-            body = msgspec.structs.replace(body, fingerprint=fingerprint(), version="0")
+            body = msgspec.structs.replace(body, fingerprint=fingerprint(), version="0", visit=path.stem)
         seq += 1
         rows.append(Row(seq, t, e.kind_of(body), e.encode(body)))
         for out in engine.push(seq, t, body):

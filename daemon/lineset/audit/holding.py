@@ -10,14 +10,13 @@ from collections.abc import Mapping, Sequence
 from lineset.audit.audit import printable
 from lineset.audit.audit_record import Audit, Remark
 from lineset.audit.differing import Sides, aligned, differences, unnumbered
-from lineset.audit.file_items import FileItems, last_of, seq_of
+from lineset.audit.file_items import FileItems, framed_or_none, items_of, last_of, seq_of
 from lineset.audit.received_visit import ReceivedBlock, ReceivedVisit, iso, seal_of
 from lineset.audit.said import Said
 from lineset.audit.shop_record import ShopRecord, TableRecord
 from lineset.audit.spells import Spells, blocks_named, span, when_received
 from lineset.audit.visit_record import wall_offset
 from lineset.contract import entry as e
-from lineset.journal.block import FramingError, framed, read_framed
 from lineset.journal.rebuild import Chain, ChainError
 from lineset.journal.row import Gap, Row
 from lineset.journal.seal import Seal
@@ -34,13 +33,18 @@ _STORED = Sides("the file, whose hash is the one that the shop noted, says", "th
 class Holding:
     """Takes the shop's blocks in order; `finish` gives what the audit says of it.
 
-    `items` and `meta` are the file's; without `items` the shop's own record is looked at.
+    `items` and `meta` are the file's; without `items` the shop's own record is looked at. `proved`: the hashes of the
+    file's blocks in order, where all were found to be what was hashed; what has the same one is the same.
     """
 
     def __init__(
-        self, visit: ReceivedVisit, items: FileItems | None = None, meta: Mapping[str, str] | None = None
+        self,
+        visit: ReceivedVisit,
+        items: FileItems | None = None,
+        meta: Mapping[str, str] | None = None,
+        proved: Sequence[bytes] = (),
     ) -> None:
-        self._visit, self._items = visit, items
+        self._visit, self._items, self._proved = visit, items, proved
         self._said = Said()
         if meta is not None:
             self._same_beginning(meta)
@@ -85,8 +89,14 @@ class Holding:
             self._database(f"{missing} not in the shop's database, which says that it received them", self._last + 1)
         data = stored.data()
         taken = self._follow(stored, data)
-        here = self._items.upto(block.last + self._shift) if self._items is not None else None
-        items = self.readable = taken if taken is not None else _items_of(data)
+        here = None
+        if self._items is not None:
+            if taken is not None and not self._shift and self._proved[block.n - 1 : block.n] == (block.hash,):
+                self._items.pass_over(block.last)
+                self._same += 1
+            else:
+                here = self._items.upto(block.last + self._shift)
+        items = self.readable = taken if taken is not None else items_of(data)
         for item in here if here is not None and taken is None else items:
             if isinstance(item, Row) and item.kind in _CLOCKS:
                 self._clock(item)
@@ -136,7 +146,7 @@ class Holding:
         if not here:
             self._lacking.append(block.n)
             return
-        if not sound and (kept := _framed(here)) is not None and stored.hashes(kept):
+        if not sound and (kept := framed_or_none(here)) is not None and stored.hashes(kept):
             # the file is as it was: what the shop has stored of it was changed
             means = "The file stands; the shop's database was changed."
             for seq, _, words in differences(here, received or (), _STORED):
@@ -382,17 +392,3 @@ class Holding:
 
     def _database(self, text: str, seq: int, block: int = 0) -> None:
         self._said.wrong(text, seq=seq, block=block, means="The shop's database was changed or damaged.", rests=seq)
-
-
-def _items_of(data: bytes | None) -> list[Row | Gap]:
-    try:
-        return read_framed(data) if data is not None else []
-    except FramingError:
-        return []
-
-
-def _framed(items: Sequence[Row | Gap]) -> bytes | None:
-    try:
-        return framed(items)
-    except Exception:  # damage can make rows of any types; what cannot be framed was never hashed
-        return None

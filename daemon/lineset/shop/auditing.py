@@ -9,7 +9,18 @@ from pathlib import Path
 
 import msgspec
 
-from lineset.audit.audit import FAIL, NOT_LOOKED, Auditing, Progress, audit, not_looked, printable
+from lineset.audit.audit import (
+    FAIL,
+    NOT_LOOKED,
+    Auditing,
+    Overheard,
+    Progress,
+    audit,
+    audit_verified,
+    not_looked,
+    printable,
+    unread,
+)
 from lineset.audit.audit_record import Audit, Remark
 from lineset.audit.file_items import FileItems
 from lineset.audit.holding import Holding
@@ -105,20 +116,22 @@ async def audit_file(
     visit = await received.find(station, name, journal)
     if visit is None or visit.removed is not None:
         return _not_there(received, visit, audit(path, keys or own, progress))
-    found = audit(path, _right(visit, keys, own), progress)
-    if found.outcome == NOT_LOOKED:
-        return found
-    with JournalReader(path, lenient=True) as reader, reader.still():
-        holding, tables = Holding(visit, FileItems(reader), meta), received.table_check(visit)
-        async for stored in received.blocks(visit):
-            holding.take(stored)
-            await tables.take(holding.readable, stored.block.first, stored.block.last)
-        try:
-            seal = reader.seal()
-        except (JournalError, TypeError):
-            seal = None  # the audit has said that it is damaged
-        record, remarks = holding.finish(found, seal, await tables.finish())
-        return _joined(found, record, (*remarks, *_removed_rows(visit)))
+    try:
+        with Overheard(path) as reader, reader.still():
+            found, examined = audit_verified(reader, _right(visit, keys, own), progress)
+            proved = examined.hashes if examined.ok else ()
+            holding, tables = Holding(visit, FileItems(reader), meta, proved), received.table_check(visit)
+            async for stored in received.blocks(visit):
+                holding.take(stored)
+                await tables.take(holding.readable, stored.block.first, stored.block.last)
+            try:
+                seal = reader.seal()
+            except (JournalError, TypeError):
+                seal = None  # the audit has said that it is damaged
+            record, remarks = holding.finish(found, seal, await tables.finish())
+            return _joined(found, record, (*remarks, *_removed_rows(visit)))
+    except JournalError as error:
+        return unread(path, error)
 
 
 def _right(visit: ReceivedVisit, keys: Collection[bytes], own: Collection[bytes] = ()) -> tuple[bytes, ...]:

@@ -157,13 +157,14 @@ def _by_entry(copied: bytes) -> dict[int, bytes]:
 def _differing(columns: Sequence[str], due: Iterable[Sequence[Any]], rows: Iterable[Mapping[str, Any]]) -> set[int]:
     """Entries whose rows in a table are not the same."""
     seq = columns.index("seq")
+    json = [at for at, name in enumerate(columns) if name in _JSON]
     one: dict[int, list[Any]] = {}
     for values in due:
-        one.setdefault(values[seq], []).append(_plain(columns, values))
+        one.setdefault(values[seq], []).append(_plain(json, values))
     other: dict[int, list[Any]] = {}
     for row in rows:
         values = list(row.values())
-        other.setdefault(values[seq], []).append(_plain(columns, values))
+        other.setdefault(values[seq], []).append(_plain(json, values))
     if one == other:
         return set()
     return {
@@ -173,11 +174,10 @@ def _differing(columns: Sequence[str], due: Iterable[Sequence[Any]], rows: Itera
     }
 
 
-def _plain(columns: Sequence[str], values: Sequence[Any]) -> list[Any]:
+def _plain(json: Sequence[int], values: Sequence[Any]) -> list[Any]:
     """Values that compare alike whichever side they came from: jsonb keeps neither order nor spelling."""
     found = list(values)
-    for name in _JSON & set(columns):
-        at = columns.index(name)
+    for at in json:
         if isinstance(found[at], str):
             found[at] = msgspec.json.decode(found[at])
     return found
