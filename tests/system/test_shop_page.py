@@ -147,6 +147,12 @@ async def test_a_dispatchers_day(shop_config: ShopConfig, tmp_path: Path) -> Non
         await expect(page.locator("#news")).to_contain_text("van-1, job spring-1. Approval and part")
         await expect(page.locator("#going")).to_be_hidden()
         await expect(page.locator("#needing-rows a")).to_be_focused()  # it moved, and a hand's place with it
+        await van.tell(wanted=())  # taken back, and then asked for after all
+        await expect(page.locator("#going-rows a")).to_be_focused()
+        assert await page.locator("#needing").is_hidden()
+        await expect(page.locator("#summary")).to_have_text("1 visit is open, and nobody needs anything.")
+        await van.want(655)
+        await expect(needing).to_contain_text("Approval and part: the capacitor's top is bulged.")
 
         # a station with an open visit has not been heard of for long; another's instrument is past its date
         silent = Van(here.client, "van-2", "spring-2")

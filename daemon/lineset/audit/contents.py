@@ -163,8 +163,9 @@ class Contents:
 
     def _asked(self, seq: int, body: e.Observed) -> None:
         if body.withdraws and body.withdraws not in self._wanted:
-            text = f"entry {seq} takes back what entry {body.withdraws} wanted of the shop, which wanted nothing"
-            self._wrong("entry", text, seq, "What was still wanted at the end has to be asked of who was there.")
+            # no more than a note: the entry that it names may have been lost while nothing could be recorded
+            text = f"entry {seq} takes back what entry {body.withdraws} wanted of the shop, and that wanted nothing"
+            self._note("entry", text, seq, "What was still wanted at the end has to be asked of who was there.")
         self._wanted.discard(body.withdraws)
         if body.wants:
             self._wanted.add(seq)

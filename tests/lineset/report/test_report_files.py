@@ -12,6 +12,7 @@ import pytest
 from report_visit import CAUTION, FINDING_CAUTION, a_full_visit, blob, write_visit
 
 from lineset.contract import entry as e
+from lineset.journal.reader import JournalReader
 from lineset.report.compose import compose
 from lineset.report.html_page import STYLE, html_page
 from lineset.report.make import read_report, write_report
@@ -245,6 +246,21 @@ def test_a_broken_photo_does_not_cost_the_report(tmp_path: Path) -> None:
     path = write_visit(tmp_path / "v.journal", rows)
     _, pdf = write_report(read_report(path), tmp_path)
     assert "This photo is incomplete or damaged" in _squeezed(" ".join(pdf_text(pdf)))
+
+
+def test_what_was_taken_back_is_told_with_both_entries(tmp_path: Path) -> None:
+    seen = e.Observed(system="upstairs", sign="capacitor_bulged", urgency="soon", wants=("part",), by="t")
+    with JournalReader(write_visit(tmp_path / "one.journal", [(1.0, seen)])) as reader:
+        [seq] = [row.seq for row in reader.rows(1, {"observation"})]
+    back = e.Observed(system="upstairs", text="one was in the van", urgency="now", withdraws=seq, by="t")
+    told = read_report(write_visit(tmp_path / "two.journal", [(1.0, seen), (61.0, back), (62.0, e.Closed(by="t"))]))
+    english = read(html_page(compose(told, "en", "customary"))).text
+    clock = r"\d\d:\d\d:\d\d"
+    assert re.search(f"top is bulged; a part is wanted; no longer wanted since {clock}", english)
+    assert re.search(f"asked of the shop at {clock} is no longer wanted; one was in the van", english)
+    assert english.count("one was in the van") == 1  # nothing to see to: the first page leaves it out
+    spanish = read(html_page(compose(told, "es", "customary"))).text
+    assert re.search(f"hace falta una pieza; ya no hace falta desde las {clock}", spanish)
 
 
 def test_a_visit_with_nothing_in_it_has_a_report(tmp_path: Path) -> None:

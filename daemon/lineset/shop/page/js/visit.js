@@ -282,7 +282,8 @@ function showSeen() {
   const at = open;
   keyed($("seen").querySelector("ul"), open.seen, (row) => String(row.seq), (row) => make("li", {}, make("p"), row.photo
     ? make("a", { href: address(`/visits/${at.station}/${at.visit}/photos/${row.photo}`), target: "_blank", rel: "noopener" }, t("Its photo")) : ""),
-  (item, row) => say(item.firstElementChild, upper([row.withdraws ? t("no longer wanted") : "", t(row.title || ""), row.text, row.about && !row.title ? aboutWords(row.about) : ""].filter(Boolean).join("; ")) || t("A photo")));
+  (item, row) => say(item.firstElementChild, [row.withdraws ? t("No longer wanted") : "", row.withdraws ? t(row.title || "") : upper(t(row.title || "")), row.text,
+    row.about && !row.title ? aboutWords(row.about) : ""].filter(Boolean).join("; ") || t("A photo")));
 }
 
 function showRecord() {
