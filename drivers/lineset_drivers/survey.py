@@ -93,7 +93,7 @@ async def _open(address: LinkAddress, link: LinkDefaults, ear: _Ear) -> Wire:
     return open_serial(address.place, PortSettings(link.baud, link.bytesize, link.parity, link.stopbits), ear)
 
 
-async def _listen(wire: Wire, ear: _Ear, profiles: Iterable[Profile], listen_s: float) -> tuple[list[Answered], bytes]:
+async def _listen(ear: _Ear, profiles: Iterable[Profile], listen_s: float) -> tuple[list[Answered], bytes]:
     """Which of the profiles that stream understand what comes by itself; and what came."""
     heard = await ear.during(listen_s)
     answers = []
@@ -240,7 +240,7 @@ async def _look_one_way(
     ear = _Ear()
     wire = await _open(address, link, ear)
     try:
-        streams, heard = await _listen(wire, ear, profiles, listen_s)
+        streams, heard = await _listen(ear, profiles, listen_s)
         if heard:
             stranger = "" if streams else f"something is sent by itself that no profile fits: {heard[:60]!r}"
             return streams, stranger

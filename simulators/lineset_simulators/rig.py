@@ -185,7 +185,7 @@ class Rig:
     def _probed(self, plan: InstrumentPlan) -> dict[str, Probe]:
         return {channel: Probe(plan.probes[channel], self._seed(plan, channel)) for channel in plan.channels}
 
-    async def _port(self, plan: InstrumentPlan, *, scheme: str, place: str) -> Port:
+    async def _port(self, *, scheme: str, place: str) -> Port:
         key = (scheme, place)
         if key not in self._ports:
             if scheme == "serial":
@@ -201,7 +201,7 @@ class Rig:
     async def _modbus(self, plan: InstrumentPlan) -> None:
         probes = self._probed(plan)
         registers = MODBUS_INSTRUMENTS[plan.model](probes)
-        port = await self._port(plan, scheme=plan.scheme, place=plan.place)
+        port = await self._port(scheme=plan.scheme, place=plan.place)
         key = (plan.scheme, plan.place)
         bus = self._buses.get(key)
         if bus is None:
@@ -213,7 +213,7 @@ class Rig:
     async def _text(self, plan: InstrumentPlan) -> None:
         """Instruments that speak in lines, and radio instruments where there is no radio."""
         scheme, place = (plan.scheme, plan.place) if plan.scheme != "ble" else ("tcp", plan.id)
-        port = await self._port(plan, scheme=scheme, place=place)
+        port = await self._port(scheme=scheme, place=place)
         station = Station(plan, port.address, plan.model, probes=self._probed(plan), port=port)
         if plan.model == "bench-meter":
             station.movable = movable = Movable(plan.probes["leads"], self._seed(plan, "leads"))

@@ -155,7 +155,7 @@ async def _watch(address: Callable[[], BrokerAddress], view: View, *, once: bool
         if once:
             return await _once(feed, view, as_json)
         if as_json:
-            return await _json_lines(feed, view.topics)
+            return await _json_lines(feed)
         if sys.stdout.isatty():
             return await _sheet(feed, view)
         return await _plain_lines(feed, view)
@@ -198,7 +198,7 @@ def _whole(view: View) -> bool:
     return all(system is not None and system.now is not None for system in systems)
 
 
-async def _json_lines(feed: _Feed, topics: Topics) -> int:
+async def _json_lines(feed: _Feed) -> int:
     """One line a message, as it came; what happens to the connection goes to standard error."""
     from lineset.stream.link import Incoming
 

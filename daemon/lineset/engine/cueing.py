@@ -43,7 +43,7 @@ def cue(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -> l
     if not state.visit or (not out and type(body) not in _INPUTS):
         return []
     say = sayer(state.language)
-    asked = _hear(state, body, say)
+    asked = _hear(state, body)
     for each in out:
         _offer(state, each, say)
     if asked is not None:
@@ -55,7 +55,7 @@ def cue(state: EngineState, body: e.InputBody, out: Sequence[e.OutputBody]) -> l
     return [] if due is None else [due]
 
 
-def _hear(state: EngineState, body: e.InputBody, say: Say) -> e.Cued | None:
+def _hear(state: EngineState, body: e.InputBody) -> e.Cued | None:
     """What an input itself is worth saying. Returns the cue that somebody asked to hear again."""
     cues = state.cues
     if isinstance(body, e.Opened):

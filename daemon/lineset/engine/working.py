@@ -76,7 +76,7 @@ def mark(state: EngineState, body: e.Marked) -> list[e.OutputBody]:
         for each in rows.disturbances.values():
             if key in each.restored_by and each.id in system.disturbed:
                 _end(state, system, each, each.id)
-        _close(state, system, rows, key)
+        _close(system, rows, key)
     return _refresh(state, system, rows)
 
 
@@ -85,7 +85,7 @@ def _done(system: SystemState, task: str) -> bool:
     return found is not None and found.state == "done"
 
 
-def _close(state: EngineState, system: SystemState, rows: Catalogue, key: str) -> None:
+def _close(system: SystemState, rows: Catalogue, key: str) -> None:
     """What the task closed is so from now on, also where nobody had said that it was open."""
     for fact in dict.fromkeys(each.fact for each in rows.disturbances.values() if key in each.restored_by):
         if fact and fact not in _open_facts(system, rows):

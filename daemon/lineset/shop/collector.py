@@ -80,7 +80,6 @@ class Counts:
     unsaid: int = 0  # receipts that wait for the broker
     database_away: int = 0  # attempts that the database did not take
     database_here: bool = False
-    broker_here: bool = False
     strange_keys: int = 0  # a station named another key than the one it is known by
     lag_s: float = 0.0  # of the last block stored: from its last row, by the station's clock, to its commit
     lag_sum_s: float = 0.0
@@ -341,7 +340,6 @@ class Collector:
             await self.housekeeping.close()
 
     async def _beat(self) -> None:
-        self.counts.broker_here = self.link.connected.is_set()
         before = self.share.names
         await self.heart.beat()
         if self.share.names != before:  # stations that come from another collector need not wait until they ask again

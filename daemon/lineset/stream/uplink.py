@@ -52,8 +52,6 @@ class UplinkCounts:
 
     blocks_sent: int = 0
     blocks_sent_again: int = 0
-    messages_sent: int = 0
-    bytes_sent: int = 0  # of messages, as they left
     receipts: int = 0
     receipts_refused: int = 0  # not readable, of another journal, or contradicting the record
     last_receipt: float = 0.0  # wall time, seconds since 1970; 0 before the first
@@ -324,10 +322,8 @@ class Uplink:
         def done() -> None:
             nonlocal left
             left -= 1
-            self.counts.messages_sent += 1
             if not left:
                 self.counts.blocks_sent += 1
-                self.counts.bytes_sent += size
                 sending.sent(n, size, now())
 
         topic = self.topics.block(journal.visit, n)
