@@ -1,12 +1,13 @@
 """What an audit costs: samples/s a core, beside a plain loop that only reads and hashes; and visits in parallel.
 
-    python tests/bench/bench_audit.py [--minutes N] [--repeat N] [--visits N] [--no-shop] [--json]
+    python tests/bench/bench_audit.py [--minutes N] [--long N] [--repeat N] [--visits N] [--no-shop] [--json]
 
 The visit is that of bench_engine.py, through the engine, in a sealed journal in a temporary folder. The plain loop
 fetches all rows with sqlite3 and takes one SHA-256 over their bodies. With the shop, a PostgreSQL from the wheel holds
 the visit: it is audited as the shop has it, and the file against that, blocks and tables. Everything runs in one run,
 the least CPU time of the repeats counts (PostgreSQL's own is not in it); the parallel figure is wall time over
-processes that start anew. Asserts nothing.
+processes that start anew. What an audit needs of memory is the most that a process held which made that audit and
+nothing else: of the visit, and of one of `--long` minutes (480 is a working day). Asserts nothing.
 """
 
 from __future__ import annotations
@@ -15,12 +16,14 @@ import argparse
 import asyncio
 import hashlib
 import json
+import multiprocessing
 import shutil
 import sqlite3
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
 from pathlib import Path
 
@@ -95,8 +98,24 @@ def least(work: Callable[[], object], repeat: int) -> float:
     return min(times)
 
 
-def with_shop(path: Path, repeat: int) -> dict[str, float]:
-    """CPU seconds of audits against what a shop has received of the visit."""
+def held(work: Work | Path) -> tuple[float, float]:
+    """MiB that a process of its own held at most while it made one audit, and the CPU seconds that this took."""
+    with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as alone:
+        return alone.submit(_held, work).result()
+
+
+def _held(work: Work | Path) -> tuple[float, float]:
+    began = time.process_time()
+    found = audit(work) if isinstance(work, Path) else done(work)
+    assert found.outcome == "pass", found.wrong
+    took = time.process_time() - began
+    # not ru_maxrss, which a process takes over from the one that started it
+    status = Path("/proc/self/status").read_text()
+    return int(status.partition("VmHWM:")[2].split()[0]) / 1024, took
+
+
+def with_shop(paths: list[Path], repeat: int) -> tuple[dict[str, float], dict[str, list[tuple[float, float]]]]:
+    """CPU seconds of audits against what a shop has received of the first visit; and what each visit's `held` says."""
     folder = Path(tempfile.mkdtemp(prefix="lineset-postgres-"))
     folder.chmod(0o711)  # as root the server runs as another user, who has to pass here
     server = shop_rig.Postgres(folder)
@@ -106,18 +125,20 @@ def with_shop(path: Path, repeat: int) -> dict[str, float]:
 
         async def fill() -> None:
             async with connected(server.address(name)) as db:
-                await put_visit(db, path, None)
+                for path in paths:
+                    await put_visit(db, path, None)
 
         asyncio.run(fill())
         address = server.address(name, "auditor")
-        work = {
-            "audit of the shop's": Work(address, "north", visit=1),
-            "audit against the shop": Work(address, "north", path=path),
+        works = {
+            "audit of the shop's": [Work(address, "north", visit=n) for n, _ in enumerate(paths, 1)],
+            "audit against the shop": [Work(address, "north", path=path) for path in paths],
         }
-        for name, each in work.items():
+        for name, (each, *_) in works.items():
             found = done(each)
             assert found.outcome == "pass", (name, found.wrong)
-        return {name: least(lambda each=each: done(each), repeat) for name, each in work.items()}  # type: ignore[misc]
+        costs = {name: least(lambda each=each: done(each), repeat) for name, (each, *_) in works.items()}  # type: ignore[misc]
+        return costs, {name: [held(each) for each in every] for name, every in works.items()}
     finally:
         server.stop()
         shutil.rmtree(folder)
@@ -126,6 +147,7 @@ def with_shop(path: Path, repeat: int) -> dict[str, float]:
 def main() -> None:
     options = argparse.ArgumentParser()
     options.add_argument("--minutes", type=float, default=20.0)
+    options.add_argument("--long", type=float, default=80.0, help="minutes of the visit that memory is compared with")
     options.add_argument("--repeat", type=int, default=3)
     options.add_argument("--visits", type=int, default=4)
     options.add_argument("--no-shop", action="store_true")
@@ -152,8 +174,12 @@ def main() -> None:
             "audit": least(lambda: audit(path), given.repeat),
             "rebuild from blocks": least(rebuilt, given.repeat),
         }
+        long = Path(folder) / "visit-long.journal"
+        long_samples, _ = the_journal(long, given.long)
+        memory = {"audit": [held(path), held(long)]}
         if not given.no_shop:
-            costs |= with_shop(path, given.repeat)
+            of_shop, more = with_shop([path, long], given.repeat)
+            costs, memory = costs | of_shop, memory | more
         several = [path]
         for n in range(1, given.visits):
             several.append(path.with_name(f"visit-{n}.journal"))
@@ -165,11 +191,22 @@ def main() -> None:
     told = {name: round(samples / cost) for name, cost in costs.items()}
     told["parallel, all cores, wall"] = round(samples * given.visits / wall)
     if given.json:
-        print(json.dumps({"samples": samples, "rows": rows, "samples_per_s": told}))
+        most = {name: [round(mib, 1) for mib, _ in each] for name, each in memory.items()}
+        minutes = [given.minutes, given.long]
+        print(
+            json.dumps(
+                {"samples": samples, "rows": rows, "samples_per_s": told, "memory": {"minutes": minutes, "MiB": most}}
+            )
+        )
         return
     print(f"{samples} samples in {rows} entries; samples/s:")
     for name, speed in told.items():
         print(f"  {name:28} {speed:>10,}   {told['plain loop'] / speed:6.1f} times the plain loop's time")
+    print(f"memory of a process that makes one audit, MiB: visits of {given.minutes:g} and {given.long:g} minutes")
+    for name, ((short_mib, _), (long_mib, took)) in memory.items():
+        print(
+            f"  {name:28} {short_mib:>6.1f} {long_mib:>6.1f}   the long one at {round(long_samples / took):,} samples/s"
+        )
 
 
 if __name__ == "__main__":
