@@ -6,7 +6,6 @@ import math
 
 import published_air
 import pytest
-from CoolProp.HumidAirProp import HAPropsSI
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from published_air import Published
@@ -15,6 +14,15 @@ from lineset.physics import moist_air, wet_bulb
 from lineset.physics.errors import OutOfRange
 from lineset.physics.moist_air import Graded
 from lineset.physics.water import condensed_enthalpy, saturation_pressure
+
+
+def HAPropsSI(*given: object) -> float:  # noqa: N802 - by its own name
+    """CoolProp's, imported only where it is asked: that takes two seconds."""
+    from CoolProp import HumidAirProp
+
+    found: float = HumidAirProp.HAPropsSI(*given)
+    return found
+
 
 ROWS = published_air.rows()
 # What a row may differ beyond half a unit of its last digit: (part of the value, and absolute in the row's unit).
