@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 
 import pytest
 import structlog
@@ -50,3 +51,11 @@ def pytest_configure() -> None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     place = {name: at for at, name in enumerate(LONG)}
     items.sort(key=lambda item: place.get(item.path.stem, len(LONG)))  # stable: all else keeps its order
+
+
+@pytest.fixture(autouse=True)
+def _logs_as_they_were() -> Iterator[None]:
+    """Verbs that run within a test set the log up for themselves."""
+    before = structlog.get_config()
+    yield
+    structlog.configure(**before)

@@ -1,24 +1,15 @@
-"""For tests of the command line: logs left as they were, and a real station."""
+"""For tests of the command line: a real station."""
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
-import structlog
 from cli_process import CONFIG, Bench
 
 from lineset.station.config import read
 from lineset.station.daemon import Station
-
-
-@pytest.fixture(autouse=True)
-def _logs_as_they_were() -> Iterator[None]:
-    """Verbs that run within the test set the log up for themselves."""
-    before = structlog.get_config()
-    yield
-    structlog.configure(**before)
 
 
 @pytest.fixture
