@@ -16,7 +16,7 @@ from lineset.journal.verify import verify
 pytestmark = pytest.mark.system
 
 
-@pytest.mark.timeout(400)
+@pytest.mark.timeout(600)
 async def test_the_demo_plays_the_visit_hands_free_to_its_sealed_report(tmp_path: Path) -> None:
     process = await demo(tmp_path / "out", 40)
     said, errors = (text.decode() for text in await process.communicate())

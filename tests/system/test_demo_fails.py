@@ -13,7 +13,7 @@ from demo_script import demo
 pytestmark = pytest.mark.system
 
 
-@pytest.mark.timeout(400)
+@pytest.mark.timeout(600)
 async def test_the_demo_fails_when_a_promised_reading_is_missing(tmp_path: Path) -> None:
     """Somebody pulls the gauges' plug while the demo plays; the pressures at rest cannot be measured."""
     process = await demo(tmp_path / "out", 60, "--until", "at_rest")

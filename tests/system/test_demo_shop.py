@@ -12,7 +12,7 @@ from demo_script import demo
 pytestmark = pytest.mark.system
 
 
-@pytest.mark.timeout(300)
+@pytest.mark.timeout(600)
 async def test_three_vans_a_shop_on_three_nodes_and_a_doctored_record() -> None:
     # not in pytest's folder: as root the database runs as another user, who has to pass the folders above it
     with tempfile.TemporaryDirectory(prefix="lineset-demo-") as folder:
