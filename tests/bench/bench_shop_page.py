@@ -52,17 +52,24 @@ STEPS = """() => { const asked = performance.getEntriesByType("navigation")[0];
 COSTS = ("TaskDuration", "ScriptDuration", "LayoutDuration", "RecalcStyleDuration")
 
 
-async def interactive(chromium: Browser, url: str, visits: int) -> tuple[Page, dict[str, float]]:
-    """A new page, nothing cached, and after how many seconds it had come how far; last, that it could be used."""
+async def interactive(chromium: Browser, url: str, visits: int) -> tuple[Page, dict[str, float], dict[str, float]]:
+    """A new page, nothing cached; after how many seconds it had come how far, last, that it could be used.
+
+    And the CPU seconds of its main thread until all visits were shown, which other work on the machine does not change.
+    """
     page = await (await chromium.new_context(**LAPTOP)).new_page()
+    session = await page.context.new_cdp_session(page)
+    await session.send("Performance.enable", {"timeDomain": "threadTicks"})
     await page.goto(url, wait_until="commit")
     found = await page.wait_for_function(ALL_THERE, arg=visits, polling="raf")
+    spent = await costs(session)
+    await session.detach()
     await page.locator("#narrow input").press("x")
     await page.locator("#narrow input").press("Backspace")
     await page.wait_for_function(ALL_THERE, arg=visits, polling="raf")
     now = await page.evaluate("performance.now()")
     steps = {**await page.evaluate(STEPS), "all visits are shown": await found.json_value(), "a key is answered": now}
-    return page, {name: took / 1000.0 for name, took in sorted(steps.items(), key=lambda step: float(step[1]))}
+    return page, {name: took / 1000.0 for name, took in sorted(steps.items(), key=lambda step: float(step[1]))}, spent
 
 
 async def costs(session: CDPSession) -> dict[str, float]:
@@ -129,15 +136,16 @@ async def measure(visits: int, rate: float, seconds: float) -> dict[str, Any]:
             async with board(config) as server:
                 url = f"http://127.0.0.1:{server.port}/#{token}"
                 opened = [await interactive(chromium, url, visits) for _ in range(5)]
-                for page, _ in opened[:-1]:
+                for page, *_ in opened[:-1]:
                     await page.context.close()
                 page = opened[-1][0]
                 streamed = await updates(page, vans, rate, seconds)
                 late = await latency(page, vans, 30)
     return {
         "visits": visits,
-        "interactive_s": [steps["a key is answered"] for _, steps in opened],
-        "steps_s": {name: statistics.median(steps[name] for _, steps in opened) for name in opened[0][1]},
+        "interactive_s": [steps["a key is answered"] for _, steps, _ in opened],
+        "steps_s": {name: statistics.median(steps[name] for _, steps, _ in opened) for name in opened[0][1]},
+        "main_thread_cpu_s": {name: statistics.median(spent[name] for *_, spent in opened) for name in COSTS},
         **streamed,
         "latency_ms_p50": statistics.median(late),
         "latency_ms_p95": sorted(late)[int(0.95 * len(late))],
@@ -162,6 +170,11 @@ def main() -> None:
     print(f"  interactive after        {took} s (goal 1); of that, median s at which")
     for step, at in found["steps_s"].items():
         print(f"    {step:<29}{at:.3f}")
+    task, *rest = (1000.0 * found["main_thread_cpu_s"][name] for name in COSTS)
+    print(
+        f"  its main thread's CPU    {task:.0f} ms until all are shown: script {rest[0]:.0f}, layout {rest[1]:.0f}, "
+        f"style {rest[2]:.0f}; parsing, paint and the rest {task - sum(rest):.0f}"
+    )
     print(f"  an update, main thread   {cost:.2f} ms, of that script {script:.2f}")
     print(f"  publish to words         p50 {p50:.0f} ms, p95 {p95:.0f} (goal 100)")
     print(f"  worst gap between frames {found['worst_gap_between_frames_ms']:.0f} ms, {found['updates']} updates")

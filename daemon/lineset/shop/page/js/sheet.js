@@ -73,10 +73,19 @@ function fits(its, text) {
   return `${its.station} ${its.visit} ${its.told.technician || ""} ${names}`.toLowerCase().includes(text);
 }
 
-function build(its, wide) {
+const blanks = new Map(); // one empty row of each sheet, of which all others are copies
+
+function blank(wide) {
   const cell = (...parts) => make("td", { role: "cell" }, ...parts);
-  const whose = cell(make("a", { class: "who", href: `#/visit/${its.station}/${its.visit}` }, jobWords(its.station, its.visit)), make("p"));
-  const row = make("tr", { role: "row" }, whose, cell(make("p"), make("p")), wide ? make("td", { role: "cell", class: "wants" }) : "", cell());
+  return make("tr", { role: "row" }, cell(make("a", { class: "who" }), make("p")), cell(make("p"), make("p")), wide ? make("td", { role: "cell", class: "wants" }) : "", cell());
+}
+
+function build(its, wide) {
+  if (!blanks.has(wide)) blanks.set(wide, blank(wide));
+  const row = blanks.get(wide).cloneNode(true);
+  const whose = row.firstElementChild.firstElementChild;
+  whose.setAttribute("href", `#/visit/${its.station}/${its.visit}`);
+  whose.textContent = jobWords(its.station, its.visit);
   return row;
 }
 
@@ -95,6 +104,7 @@ function renew(row, its) {
 }
 
 function lines(cell, all) {
+  if (!all.length && !cell.firstElementChild) return;
   keyed(cell, all, (line) => line.key, () => make("p"), (line, each) => say(line, each.text));
 }
 
