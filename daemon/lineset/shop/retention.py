@@ -1,10 +1,10 @@
 """For how long the shop keeps the record: whole months, by the policy that the database's owner has written down.
 
 Only the owner of the tables removes anything, by the functions `lineset.retain` and `lineset.retain_readings` of the
-database, which look at nothing but the policy and the clocks. A collector may set them off (once a day), and cannot make
-them remove more. A month goes when all that came of its visits came before the months that are kept, by the shop's clock
-and by their stations', so that one that jumps removes nothing; the row of each visit remains, and says when. Readings and
-derived values may go sooner: the blocks hold them too.
+database, which look at nothing but the policy and the clocks. A collector may set them off (once a day), and cannot
+make them remove more. A month goes when all that came of its visits came before the months that are kept, by the shop's
+clock and by their stations', so that one that jumps removes nothing; the row of each visit remains, and says when.
+Readings and derived values may go sooner: the blocks hold them too.
 """
 
 from __future__ import annotations

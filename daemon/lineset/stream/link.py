@@ -40,6 +40,8 @@ log = structlog.get_logger(__name__)
 _CONNECT_S = 5.0
 _KEEPALIVE_S = 15
 _BACKOFF_MIN_S, _BACKOFF_MAX_S = 0.1, 15.0
+# One that lived so long starts the back-off anew; one that is lost at once each time (a second has its name) does not.
+_HEALTHY_S, _BACKOFF_LOST_S = 2.0, 1.0
 _FAREWELL_S = 1.0
 # One live message in so many is looked after: two of them unsent at once means that the broker does not keep up.
 _SAMPLE = 2048
@@ -199,7 +201,8 @@ class Link:
             except StreamError as error:
                 self._say(LinkStatus(error.state, str(error)))
             if self.connections > before:
-                delay = _BACKOFF_MIN_S
+                since, now = self._since, asyncio.get_running_loop().time()
+                delay = min(delay, _BACKOFF_LOST_S) if now < since + _HEALTHY_S else _BACKOFF_MIN_S
             # jitter, so that many stations do not return to a shop's broker in one moment
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(delay * random.uniform(0.5, 1.0)):
@@ -246,6 +249,7 @@ class Link:
             self._paho.on_socket_register_write = self._has_output
             self._count, self._mark = 0, None
             self.connections += 1
+            self._since = asyncio.get_running_loop().time()  # it stands
             self.connected.set()
             self._say(LinkStatus("connected", f"connected to {address}"))
             try:
@@ -376,6 +380,8 @@ async def connect(
         raise
     except aiomqtt.MqttError as error:
         raise explain(error, address) from error
+    if not client._client.is_connected():  # the library forgets a loss that comes as soon as the connection stands
+        raise ConnectionLost(f"{address}: the broker ended the connection at once; it is tried again")
     return client
 
 
