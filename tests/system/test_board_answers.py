@@ -16,7 +16,7 @@ from playwright.async_api import expect
 from station_rig import bodies, hearing, instrument, visit_journal
 
 from lineset.station.daemon import Station
-from lineset_drivers.frame import Frame, Sample
+from lineset_drivers.frame import Frame, InstrumentState, Sample, State
 
 pytestmark = [pytest.mark.system, NEEDS_CHROMIUM]
 NOWHERE = "serial:///dev/no-such-port"  # readings are put into the inbox by hand
@@ -66,6 +66,8 @@ async def test_a_question_is_answered_and_a_placement_put_right(tmp_path: Path) 
         watched = await opened(await chromium.new_context(**PHONE), board.url)
         page = watched.page
         await open_visit(page, "asked-1")
+        van.inbox.state(InstrumentState("by-eye", van.clock.now(), State.LINKED, "giving samples", battery=64.0))  # %EL
+        await expect(page.locator("#instrument-list > [data-key=by-eye] p").first).to_contain_text("battery 64 %")
         async with reading(van) as readings:
             await expect(page.locator(".system").first).to_contain_text("running")
             readings.amps = 1.12

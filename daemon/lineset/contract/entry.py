@@ -139,7 +139,7 @@ class RefrigerantHandled(Body, frozen=True, kw_only=True, tag="refrigerant"):
 
 
 class InstrumentChanged(Body, frozen=True, kw_only=True, tag="instrument"):
-    """An instrument's state in the fleet changed."""
+    """An instrument's state in the fleet changed. `battery` is what is left of its charge, in per cent."""
 
     instrument: str
     state: str

@@ -61,7 +61,7 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
             profile="refrigerant-pressure-2ch",
             link="tcp 127.0.0.1:5020 unit 1",
             identity="2a03:0043:A1",
-            battery=0.82,
+            battery=82.0,
             channels={"low": "pressure_gauge", "high": "pressure_gauge"},
             placement={"low": "heat-pump/vapor_service_pressure"},
         ),
@@ -271,7 +271,7 @@ EXAMPLES: dict[type[msgspec.Struct], msgspec.Struct] = {
             system="heat-pump", action="removed", certified="certificate 0000 (invented)", mass_kg=0.17, text="6 oz"
         ),
         e.InstrumentChanged(
-            instrument="gauge-1", state="stale", reason="no answer for 10 s: is it switched on?", battery=0.1
+            instrument="gauge-1", state="stale", reason="no answer for 10 s: is it switched on?", battery=10.0
         ),
         e.Tick(),
         e.WallClock(wall_ns=_NS, step_ns=1_500_000_000),

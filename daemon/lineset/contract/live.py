@@ -34,7 +34,7 @@ class StationMessage(Message, frozen=True, kw_only=True):
 
 
 class InstrumentMessage(Message, frozen=True, kw_only=True):
-    """Topic `instrument/{id}`: retained."""
+    """Topic `instrument/{id}`: retained. `battery` is what is left of its charge, in per cent (`%EL` of RFC 8428)."""
 
     instrument: str
     state: str

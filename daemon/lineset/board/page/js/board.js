@@ -14,6 +14,10 @@ import { showObserved, showWanted } from "./wanted.js";
 const $ = (id) => document.getElementById(id);
 const PHASES = ["at_rest", "before", "work", "drying", "after"];
 const DRAW_MS = 250;
+// what an instrument says of itself as long as all is well; anything else is an engineer's, and English
+const REASON_WORD = {
+  "giving samples": "giving samples", "read by a person; enter what its display shows": "read by a person; enter what its display shows",
+};
 let session = {};
 let linked = false;
 let due = false;
@@ -153,15 +157,24 @@ function showQuestions() {
     (element, each) => { say(element.querySelector("p"), each.text); element.setAttribute("aria-label", each.text); });
 }
 
+// A point by the sheet's own title, which is in the station's language.
+function titleOf(at) {
+  const cut = at.indexOf("/");
+  const its = job.systems[at.slice(0, cut)];
+  const id = at.slice(cut + 1);
+  const item = ((its && its.worklist && its.worklist.items) || []).find((each) => each.kind === "point" && each.id === id);
+  return item ? item.title : id.replace(/_/g, " ");
+}
+
 function showInstruments() {
   const all = Object.values(job.instruments).sort((a, b) => a.instrument.localeCompare(b.instrument));
   keyed($("instrument-list"), all, (each) => each.instrument, buildInstrument, (element, each) => {
     renewPlacing(element, each);
-    const battery = each.battery === undefined || each.battery === null ? "" : t(", battery {n} %", { n: Math.round(each.battery * 100) });
-    const where = Object.values(each.placement || {}).map((at) => at.split("/").pop().replace(/_/g, " ")).join(", ");
+    const battery = each.battery === undefined || each.battery === null ? "" : t(", battery {n} %", { n: Math.round(each.battery) });
+    const where = Object.values(each.placement || {}).map(titleOf).join(", ");
     const dueDates = Object.values(each.calibration_due || {});
     const calibration = dueDates.length ? t("; calibration due {date}", { date: dueDates.sort()[0] }) : "";
-    say(element.querySelector("p"), `${each.instrument}: ${t(each.state)}${each.reason ? `, ${each.reason}` : ""}${battery}${where ? t("; at {where}", { where }) : ""}${calibration}`);
+    say(element.querySelector("p"), `${each.instrument}: ${t(each.state)}${each.reason ? `, ${t(REASON_WORD[each.reason] || each.reason)}` : ""}${battery}${where ? t("; at {where}", { where }) : ""}${calibration}`);
   });
 }
 
