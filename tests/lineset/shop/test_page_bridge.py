@@ -33,11 +33,12 @@ class Shop(NamedTuple):
     van: BrokerAddress
 
     @asynccontextmanager
-    async def page(self, token: str, *, cut: int = 1000, origin: str = "") -> AsyncIterator[Any]:
+    async def page(self, token: str, *, cut: int = 1000, origin: str = "", **headers: str) -> AsyncIterator[Any]:
         """A page's WebSocket on which its CONNECT was sent, in pieces."""
         url = f"ws://127.0.0.1:{self.port}/mqtt"
         origin = origin or f"http://127.0.0.1:{self.port}"
-        async with websockets.connect(url, subprotocols=["mqtt"], origin=origin) as socket:  # type: ignore[arg-type, list-item]
+        given: dict[str, Any] = {"additional_headers": {name.replace("_", "-"): each for name, each in headers.items()}}
+        async with websockets.connect(url, subprotocols=["mqtt"], origin=origin, **given) as socket:  # type: ignore[arg-type, list-item]
             packet = write_connect("sheet-1", 20, "page", token)
             for at in range(0, len(packet), cut):
                 await socket.send(packet[at : at + cut])
@@ -98,6 +99,16 @@ async def test_a_token_lets_in_as_who_may_hear_what_it_opens(shop: Shop) -> None
             await heard(quality, b"\xd0\x00")
         await van.publish(f"{BASE}/van-1/visit/v1", b"and on it goes", qos=1)
         assert b"said by a page" not in await heard(desk, b"and on it goes")
+
+
+async def test_whom_a_proxy_vouches_for_comes_in_without_a_token(shop: Shop) -> None:
+    settings = msgspec.structs.replace(shop.config.board, identity_header="x-person", proxies=("127.0.0.1",))
+    async with board(msgspec.structs.replace(shop.config, board=settings)) as server:
+        behind = shop._replace(port=server.port)
+        async with behind.page("", X_Person="desk@shop.example") as socket:
+            assert await socket.recv() == ACCEPTED
+        async with behind.page("") as socket:
+            assert await socket.recv() == NOT_AUTHORISED
 
 
 async def test_who_is_not_known_is_told_so_in_the_protocols_words(shop: Shop) -> None:
