@@ -78,7 +78,7 @@ def check_message(body: e.Checked, wall_s: float, seq: int, units: Units) -> Che
     if body.value is not None:
         quantity = QUANTITY_OF_UNIT[body.unit]
         text = shown(body.value, quantity, units, body.u)
-        target_text = "" if body.target is None else shown(body.target, quantity, units, body.target_u)
+        target_text = "" if body.target is None else shown(body.target, quantity, units, body.target_u or None)
     return CheckMessage(
         t=wall_s, seq=seq, v=body.value, u=body.unit, sd=body.u, target_sd=body.target_u, text=text,
         target_text=target_text, **same,

@@ -11,7 +11,7 @@ from lineset.contract.topic import Topics
 from lineset.journal.file import JournalFile
 from lineset.journal.outbox import Outbox
 from lineset.journal.row import Row
-from lineset.station.events import JournalEvents
+from lineset.station.events import JournalEvents, check_message
 
 
 def settled(name: str) -> e.Settled:
@@ -32,3 +32,13 @@ async def test_an_entry_without_a_topic_is_told_as_a_plain_event(tmp_path: Path)
     assert rows[2].topic == "lineset/v1/shop/van/visit/v1/event/settled"
     assert msgspec.json.decode(rows[2].payload)["body"]["name"] == "nobody.1.1"
     assert rows[3].topic.endswith("/before/settled/power")
+
+
+def test_a_target_that_is_exact_is_told_without_a_width() -> None:
+    body = e.Checked(
+        system="main", phase="before", name="fan", title="fan", state="pass", reason="r", value=5.1e-6, unit="F", u=3e-7,
+        target=5e-6, target_u=0.0,
+    )  # fmt: skip
+    assert check_message(body, 0.0, 1, "customary").target_text == "5.00 uF"
+    wide = msgspec.structs.replace(body, target_u=1e-7)
+    assert check_message(wide, 0.0, 1, "customary").target_text == "5.00 +/- 0.20 uF"  # 1.96 times 0.1, rounded
