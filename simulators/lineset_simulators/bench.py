@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 app = typer.Typer(rich_markup_mode=None, add_completion=True, pretty_exceptions_enable=False)
 
 _EPILOG = (
-    "Example: lineset-bench demo/scenarios/spring_visit.toml --speed 20 --out /tmp/bench. "
+    "Example: lineset-bench demo/scenarios/spring_visit.toml --speed 20 --out bench. "
     'Then, to the control address that is printed, one JSON object a line: {"do": "outdoor_unit", "value": true}, '
     '{"do": "clamp", "instrument": "clamp", "on": "compressor_common_current"}, {"do": "truth"}, {"do": "clock"}, '
     '{"do": "list"}, {"do": "mode", ...}, {"do": "hold", ...}, {"do": "fault", "instrument": "gauges", "kind": '

@@ -36,8 +36,8 @@ async def test_an_entry_without_a_topic_is_told_as_a_plain_event(tmp_path: Path)
 
 def test_a_target_that_is_exact_is_told_without_a_width() -> None:
     body = e.Checked(
-        system="main", phase="before", name="fan", title="fan", state="pass", reason="r", value=5.1e-6, unit="F", u=3e-7,
-        target=5e-6, target_u=0.0,
+        system="main", phase="before", name="fan", title="fan", state="pass", reason="r",
+        value=5.1e-6, unit="F", u=3e-7, target=5e-6, target_u=0.0,
     )  # fmt: skip
     assert check_message(body, 0.0, 1, "customary").target_text == "5.00 uF"
     wide = msgspec.structs.replace(body, target_u=1e-7)
