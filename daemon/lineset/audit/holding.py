@@ -56,6 +56,7 @@ class Holding:
         except ChainError as error:
             self._said.wrong(f"the shop's record of the visit's beginning is damaged: {error}", rests=0)
             self._broken_at = 0
+        self._same_names()
         self._due, self._last, self._head = 1, 0, b""
         self.readable: list[Row | Gap] = []  # of the block that was taken last, whether or not it hashes
         self._gaps: list[Gap] = []
@@ -80,6 +81,15 @@ class Holding:
             words = [f"{key}: {meta.get(key)!r}, the shop received {visit.meta.get(key)!r}" for key in changed]
             text = f"the file's own description differs: {'; '.join(words)}"
         self._said.wrong(text, rests=0)
+
+    def _same_names(self) -> None:
+        """The names in the shop's row of the visit, and those that the hash chain begins with."""
+        visit = self._visit
+        for name, there in (("station", visit.station), ("visit", visit.visit), ("id", visit.journal)):
+            if visit.meta.get(name) != there:
+                what = "journal" if name == "id" else name
+                said = printable(visit.meta.get(name, "none"))
+                self._database(f"the shop's row of the visit names {what} {there}, the record itself {said}", 0)
 
     def take(self, stored: ReceivedBlock) -> list[Row | Gap] | None:
         """The next of the shop's blocks. Its rows and gaps when it follows from those before and hashes, else None."""
@@ -183,7 +193,10 @@ class Holding:
             self._unnamed += 1
 
     def finish(
-        self, file: Audit, seal: Seal | None = None, tables: Sequence[TableRecord] = ()
+        self,
+        file: Audit,
+        seal: Seal | None = None,
+        tables: Sequence[TableRecord] = (),
     ) -> tuple[ShopRecord, tuple[Remark, ...]]:
         """What came of it, and what is to be said. `file` is the audit of the file (or of the shop's copy as a file).
 
@@ -197,9 +210,10 @@ class Holding:
             self._lacks()
             never = tuple(range(self._due, file.blocks + 1))
             self._never(file, never)
+            self._hashes()
         self._row_of_visit()
         self._seals(seal)
-        self._received()
+        self._spells.tell(visit, self._said)
         for table in tables:
             if not table.same:
                 means = (
@@ -300,6 +314,16 @@ class Holding:
             means = "The visit is still open; the station sends them when it can."
             self._said.note(text, means=means, seq=self._last + 1, block=never[0])
 
+    def _hashes(self) -> None:
+        """The file's blocks as they were verified: the same entries in the same blocks have the same hash."""
+        n, hashes = self._due - 1, self._proved
+        if not (n and self._head and hashes) or self._differing or self._lacking or not self.sound:
+            return
+        if n > len(hashes) or hashes[n - 1] != self._head:
+            text = f"the file has no block {n} with the hash of the one received, though it has the same entries"
+            means = "The file was changed while it was audited, or its blocks were made anew."
+            self._said.wrong(text, block=n, means=means, rests=0)
+
     def _goes_on(self, first: int, last: int) -> None:
         """Entries are left of the file after the shop's last block."""
         if first > self._last:
@@ -371,24 +395,6 @@ class Holding:
         elif received is None and seal is not None:
             self._said.note("the file is sealed; its seal has not reached the shop", about="seal")
 
-    def _received(self) -> None:
-        visit, spells = self._visit, self._spells
-        if spells.overtaken:
-            text = f"{blocks_named(spells.overtaken)} came before an earlier block: sent again, or on two ways at once"
-            self._said.note(text, about="received", block=spells.overtaken[0])
-        early = [spell for spell in spells.spells if spell.how == "early"]
-        if early:
-            most = max(-spell.least_s for spell in early)
-            text = f"the station's clock was ahead of the shop's by up to {most:.0f} s: blocks came before their time"
-            self._said.note(text, about="clock", block=early[0].first_block)
-        for kept in visit.kept_aside:
-            which = f"block {kept.n}" if kept.n else "a message"
-            taken = f"; put away on {kept.taken}" if kept.taken else ""
-            why = f"{kept.reason}, {kept.times} times" if kept.times > 1 else kept.reason
-            text = f"the shop kept {which} aside on {kept.received} ({why}): {kept.words}{taken}"
-            self._said.note(text, block=kept.n)
-        if visit.waiting:
-            self._said.note(f"{visit.waiting} messages wait at the shop for a block before them")
-
     def _database(self, text: str, seq: int, block: int = 0) -> None:
-        self._said.wrong(text, seq=seq, block=block, means="The shop's database was changed or damaged.", rests=seq)
+        means = "The shop's database was changed or damaged."
+        self._said.wrong(text, seq=seq, block=block, means=means, rests=seq)

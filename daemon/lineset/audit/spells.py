@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from lineset.audit.received_visit import ReceivedBlock, iso
+from lineset.audit.received_visit import ReceivedBlock, ReceivedVisit, iso
+from lineset.audit.said import Said
 from lineset.audit.shop_record import Receipt, Spell
 from lineset.audit.visit_record import wall_time
 
@@ -79,6 +80,32 @@ class Spells:
                 most_s=round(after_s, 3),
             )
         )
+
+    def tell(self, visit: ReceivedVisit, said: Said) -> None:
+        """Say what is to be known of how the blocks came."""
+        first, last = iso(visit.first_received), iso(visit.last_received)
+        if self.overtaken:
+            text = f"{blocks_named(self.overtaken)} came before an earlier block: sent again, or on two ways at once"
+            said.note(text, about="received", block=self.overtaken[0])
+        outside = [each.n for each in self.receipts if not first <= each.received <= last]
+        if outside:
+            text = f"{blocks_named(outside)} came outside of the time that the shop's row of the visit names"
+            means = "The shop's clock was set back meanwhile, or the database was changed."
+            said.note(text, about="received", block=outside[0], means=means)
+        early = [spell for spell in self.spells if spell.how == "early"]
+        if early:
+            most = max(-spell.least_s for spell in early)
+            text = f"the station's clock was ahead of the shop's by up to {most:.0f} s: blocks came before their time"
+            said.note(text, about="clock", block=early[0].first_block)
+        for kept in visit.kept_aside:
+            which = f"block {kept.n}" if kept.n else "a message"
+            taken = f"; put away on {kept.taken}" if kept.taken else ""
+            why = f"{kept.reason}, {kept.times} times" if kept.times > 1 else kept.reason
+            text = f"the shop kept {which} aside on {kept.received} ({why}): {kept.words}{taken}"
+            said.note(text, block=kept.n)
+        if visit.waiting:
+            text = f"{visit.waiting} messages wait at the shop for a block before them"
+            said.note(text)
 
 
 def when_received(block: ReceivedBlock, closed: datetime | None) -> str:

@@ -88,7 +88,7 @@ class TableCheck:
         row = await self._db.fetchrow(f"SELECT {', '.join(_VISIT)} FROM lineset.visit WHERE id = $1", self._visit)
         there = {name: row[name] for name in _VISIT}
         due = {"technician": "", "phase": "", "systems": "[]", "opened_at": None, "closed_at": None, **self._facts}
-        same = msgspec.json.decode(there.pop("systems")) == msgspec.json.decode(due.pop("systems")) and there == due
+        same = _decoded(there.pop("systems")) == _decoded(due.pop("systems")) and there == due
         found.append(TableRecord(table="visit", rows=1, due=1, differing=int(not same)))
         return tuple(found)
 
@@ -171,7 +171,23 @@ def _differing(columns: Sequence[str], due: Iterable[Sequence[Any]], rows: Itera
         number
         for number in one.keys() | other.keys()
         if sorted(one.get(number, ()), key=repr) != sorted(other.get(number, ()), key=repr)
+        and sorted(map(_rounded, one.get(number, ())), key=repr)
+        != sorted(map(_rounded, other.get(number, ())), key=repr)
     }
+
+
+def _rounded(value: Any) -> Any:
+    """Numbers as JSON has them: jsonb spells 1e23 as digits, which are then no longer those of the nearest double."""
+    if isinstance(value, list):
+        return [_rounded(each) for each in value]
+    if isinstance(value, dict):
+        return {key: _rounded(each) for key, each in value.items()}
+    if type(value) is int and not -(2**53) < value < 2**53:
+        try:
+            return float(value)
+        except OverflowError:
+            return value
+    return value
 
 
 def _plain(json: Sequence[int], values: Sequence[Any]) -> list[Any]:
@@ -179,5 +195,13 @@ def _plain(json: Sequence[int], values: Sequence[Any]) -> list[Any]:
     found = list(values)
     for at in json:
         if isinstance(found[at], str):
-            found[at] = msgspec.json.decode(found[at])
+            found[at] = _decoded(found[at])
     return found
+
+
+def _decoded(text: str) -> Any:
+    """JSON decoded; as it is where it holds what none of ours can (jsonb takes numbers of any size)."""
+    try:
+        return msgspec.json.decode(text)
+    except (msgspec.MsgspecError, RecursionError, ValueError):
+        return text
