@@ -210,7 +210,8 @@ class Store:
             outcome.unwaited = [each.sha256 for each in arrived if each.waited]
             outcome.done_waiting = bool(outcome.unwaited)
             async with connection.transaction():
-                await write(connection, [Change(known, outcome, [])], self.collector)
+                if not await write(connection, [Change(known, outcome, [])], self.collector):
+                    raise DatabaseAwayError(self.address, "another collector was quicker", "It is tried again")
         stored = Stored(aside={UNREADABLE: len(arrived)})
         stored.receipts[key] = receipt(known, outcome)
         self.forget([key])

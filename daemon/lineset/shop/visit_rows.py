@@ -159,9 +159,10 @@ FROM unnest($1::bigint[], $2::text[], $3::text[], $4::text[], $5::date[], $6::te
     AS u (id, station, visit, journal, month, meta, at)
 ON CONFLICT (station, visit) DO NOTHING RETURNING id
 """
-_LOCK = (
-    "SELECT id, blocks, sealed_at IS NOT NULL AS sealed FROM lineset.visit WHERE id = ANY($1) ORDER BY id FOR UPDATE"
-)
+_LOCK = """
+SELECT id, station, visit, journal, blocks, head, sealed_at IS NOT NULL AS sealed FROM lineset.visit
+WHERE id = ANY($1) ORDER BY id FOR UPDATE
+"""
 _UPDATE = """
 UPDATE lineset.visit v SET
     blocks = u.blocks, through = u.through, head = u.head, carried = u.carried,
@@ -188,8 +189,9 @@ async def write(connection: Any, changes: Sequence[Change], collector: str) -> b
     if old:
         rows = {row["id"]: row for row in await connection.fetch(_LOCK, [known.id for known in old])}
         for known in old:
-            row = rows.get(known.id)
-            if row is None or (row["blocks"], row["sealed"]) != (known.blocks, known.sealed):
+            # all of it: a database that was put back to a copy may have given a number to another visit since
+            now = (known.id, known.station, known.visit, known.journal, known.blocks, known.head, known.sealed)
+            if known.id not in rows or tuple(rows[known.id]) != now:
                 return False
     await _copy(connection, changes, collector)
     await _update(connection, [change for change in changes if change.outcome.taken])

@@ -41,8 +41,8 @@ class StatusFile:
             same = msgspec.structs.replace(status, t=before.t, last_receipt=before.last_receipt) == before
             if same and (status.last_receipt == before.last_receipt or status.t - before.t < _RECEIPTS_S):
                 return
-        self._kept = status
         await asyncio.to_thread(write_private, self._path, msgspec.json.encode(status) + b"\n")
+        self._kept = status
 
 
 def read_status(folder: Path) -> UplinkStatus | None:

@@ -141,13 +141,22 @@ def read_private(path: Path, what: str) -> bytes:
 
 
 def write_private(path: Path, data: bytes) -> None:
-    """Write a file that only its owner can read, at once whole; its folder must exist."""
+    """Write a file that only its owner can read, at once whole, also through a power cut; its folder must exist.
+
+    Raises OSError; then the file is as it was, and nothing lies beside it.
+    """
     scratch = path.with_name(f".{path.name}.{os.getpid()}")
     scratch.unlink(missing_ok=True)
     descriptor = os.open(scratch, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(descriptor, "wb") as file:
-        file.write(data)
-    scratch.replace(path)
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(descriptor)  # or the name may be there after a power cut, and the content not
+        scratch.replace(path)
+    except BaseException:
+        scratch.unlink(missing_ok=True)
+        raise
 
 
 def read_credentials(path: str | Path) -> tuple[str, str]:

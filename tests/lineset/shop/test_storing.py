@@ -13,6 +13,7 @@ from shop_blocks import changed, sent, write_journal
 from shop_record import assert_whole
 
 from lineset.journal.seal import StationKey
+from lineset.shop import storing
 from lineset.shop.database import connected
 from lineset.shop.shop_config import ShopConfig
 from lineset.shop.storing import DatabaseAwayError, Store
@@ -165,6 +166,38 @@ async def test_what_the_database_refuses_is_put_aside_alone(
     (receipt,) = (await store.store([bad.arrived(last, bad.payloads[-1][0])])).receipts.values()
     assert (receipt.sealed, receipt.problem) == (True, "")
     await assert_whole(auditor, bad)
+
+
+async def test_what_is_put_aside_is_there_or_comes_again(
+    store: Store, auditor: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another collector has taken a block of the visit at that very moment."""
+    visit = sent(write_journal(tmp_path / "j"))
+    await store.store([visit.arrived(1, visit.payloads[0][0])])
+
+    async def moved_on(*_: object) -> bool:
+        return False
+
+    with monkeypatch.context() as patch:
+        patch.setattr(storing, "write", moved_on)
+        with pytest.raises(DatabaseAwayError, match="another collector"):
+            await store._put_aside(("van-1", "visit-1"), [visit.arrived(2, b"odd")], "the database refuses it")
+    stored = await store._put_aside(("van-1", "visit-1"), [visit.arrived(2, b"odd")], "the database refuses it")
+    assert stored.aside == {"unreadable": 1}
+    assert await auditor.fetchval("SELECT count(*) FROM lineset.set_aside") == 1
+
+
+@pytest.mark.parametrize("other", ["journal = repeat('f', 32)", "head = '\\x00'", "visit = 'another'"])
+async def test_a_database_that_was_put_back_under_a_collector_gets_no_block_of_another_record(
+    store: Store, shop_config: ShopConfig, auditor: Any, tmp_path: Path, other: str
+) -> None:
+    visit = sent(write_journal(tmp_path / "j"))
+    await store.store([visit.arrived(*each) for each in visit.all[:3]])
+    async with connected(shop_config.database("owner")) as owner:
+        await owner.execute(f"UPDATE lineset.visit SET {other}")
+    stored = await store.store([visit.arrived(*visit.all[3])])
+    assert stored.blocks == 0
+    assert await auditor.fetchval("SELECT count(*) FROM lineset.block") == 3
 
 
 async def test_what_is_carried_and_cannot_be_read_costs_no_block(

@@ -9,6 +9,8 @@ import ipaddress
 import json
 import os
 import stat
+import subprocess
+import sys
 from collections.abc import AsyncIterator
 from dataclasses import replace
 from pathlib import Path
@@ -37,6 +39,39 @@ def credentials(folder: Path, text: str = 'username = "station"\npassword = "s3c
     path.write_text(text)
     path.chmod(mode)
     return path
+
+
+_FULL = """
+import resource, signal, sys
+from pathlib import Path
+from lineset.stream.address import write_private
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))
+try:
+    write_private(Path(sys.argv[1]), b"password" * 1000)
+except OSError as error:
+    print(type(error).__name__)
+"""
+
+
+def test_a_secret_that_has_no_room_leaves_the_old_one_and_no_scrap(tmp_path: Path) -> None:
+    """A limit on the size of files stands for a disk that is full after a thousand bytes."""
+    path = tmp_path / "secret"
+    write_private(path, b"old")
+    done = subprocess.run([sys.executable, "-c", _FULL, str(path)], capture_output=True, text=True, check=True)
+    assert done.stdout == "OSError\n"
+    assert [(each.name, each.read_bytes()) for each in tmp_path.iterdir()] == [("secret", b"old")]
+
+
+def test_what_a_secret_was_a_link_to_is_left_alone(tmp_path: Path) -> None:
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.write_bytes(b"another's")
+    (tmp_path / "secret").symlink_to(elsewhere)
+    (tmp_path / f".secret.{os.getpid()}").symlink_to(elsewhere)  # where the new content is gathered
+    write_private(tmp_path / "secret", b"new")
+    assert (elsewhere.read_bytes(), (tmp_path / "secret").read_bytes()) == (b"another's", b"new")
+    assert stat.S_IMODE((tmp_path / "secret").lstat().st_mode) == 0o600
+    assert not (tmp_path / "secret").is_symlink()
 
 
 def test_urls_are_read(tmp_path: Path) -> None:
