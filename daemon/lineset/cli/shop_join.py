@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -17,8 +18,10 @@ ConfigOption = Annotated[
     Path | None,
     typer.Option("--config", "-c", help="The station's configuration: its data folder and names.", dir_okay=False),
 ]
+DATA_VARIABLE = "LINESET_DATA"
 DataOption = Annotated[
-    Path | None, typer.Option("--data", help="The station's data folder, where no configuration names it.")
+    Path | None,
+    typer.Option("--data", envvar=DATA_VARIABLE, help="The station's data folder, where no configuration names it."),
 ]
 
 
@@ -90,14 +93,17 @@ def leave(config: ConfigOption = None, data: DataOption = None, as_json: JsonOpt
 
 
 def place(verb: str, config: Path | None, data: Path | None) -> tuple[Config | None, Path, Path]:
-    """The configuration if one was named, where the station looks for its join file, and its data folder."""
+    """The configuration if one was named, where the station looks for its join file, and its data folder.
+
+    A folder that the environment names gives way to a configuration; one that was typed contradicts it.
+    """
     from lineset.station.config import ConfigError, default_folder, load
     from lineset.station.join_file import NAME
 
     if config is None:
         folder = data or default_folder()
         return None, folder / NAME, folder
-    if data is not None:
+    if data is not None and str(data) != os.environ.get(DATA_VARIABLE):
         raise say_error(f"shop {verb}", "name --config or --data, not both: the configuration names the folder", WRONG)
     try:
         loaded = load(config)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lineset.cli.shop_join import ConfigOption
+from lineset.cli.shop_join import ConfigOption, DataOption
 from lineset.cli.station_access import (
     REFUSED,
     UNREACHABLE,
@@ -23,10 +23,6 @@ from lineset.cli.station_access import (
 if TYPE_CHECKING:
     from lineset.contract.command import Resend
 
-DataOption = Annotated[
-    Path | None,
-    typer.Option("--data", envvar="LINESET_DATA", help="The station's data folder, where no configuration names it."),
-]
 _VERB = "shop resend"
 
 

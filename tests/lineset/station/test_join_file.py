@@ -138,6 +138,23 @@ async def test_joining_and_leaving(tmp_path: Path) -> None:
     assert "has not joined a shop" in err
 
 
+async def test_a_folder_of_the_environment_gives_way_to_a_configuration(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file, config = given(tmp_path)
+    other = tmp_path / "other"
+    monkeypatch.setenv("LINESET_DATA", str(other))
+    code, _, err = await said("shop", "join", str(file), "--config", str(config))
+    assert (code, err) == (0, "")
+    assert (tmp_path / "data" / "uplink.toml").exists()
+    code, _, err = await said("shop", "join", str(file), "--config", str(config), "--data", str(tmp_path / "third"))
+    assert code == 2
+    assert "not both" in err
+    assert not other.exists()
+    code, _, err = await said("shop", "join", str(file))
+    assert (code, err, (other / "uplink.toml").exists()) == (0, "", True)
+
+
 async def test_what_cannot_be_joined_leaves_nothing_behind(tmp_path: Path) -> None:
     import msgspec
 
