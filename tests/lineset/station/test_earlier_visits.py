@@ -73,7 +73,7 @@ async def one_visit(folder: Path, visit: str, high: float, liquid: float) -> tup
             "pipes", "thermocouple-4ch", bus.url, "t1 vapor_line_temperature", "t2 liquid_line_temperature",
             "t3 outdoor_air_temperature", "t4 return_air_temperature",
         ),
-        speed=120,
+        speed=60,  # slow enough that a busy machine makes no reading stale
         more='rules = "rules.toml"',
         system=SYSTEM,
     )  # fmt: skip

@@ -119,7 +119,7 @@ async def test_a_visit_that_never_got_its_first_entry_was_never_opened(tmp_path:
 
 async def test_a_restart_goes_on_with_the_visit_and_says_so(tmp_path: Path) -> None:
     bus = plug(tmp_path / "bus", gauges_image())
-    text = station_text(tmp_path / "data", gauges(bus.url), speed=60)
+    text = station_text(tmp_path / "data", gauges(bus.url), speed=20)
     async with station(tmp_path, text) as running, hearing(running) as ear:
         await opened(ear)
         await ear.command("force-phase", {"phase": "before", **OVER})

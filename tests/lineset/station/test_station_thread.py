@@ -42,7 +42,7 @@ async def test_from_register_image_to_settled_superheat_and_subcooling(tmp_path:
         instrument("gauges", "pressure-transducer-2ch", bus.url, "low vapor_service_pressure")
         + '[[placement]]\ninstrument = "gauges"\nchannel = "high"\npoint = "liquid_service_pressure"\n'
         + instrument("pipes", "thermocouple-4ch", bus.url, "t1 vapor_line_temperature", "t2 liquid_line_temperature"),
-        speed=60,
+        speed=20,  # slow enough that a busy machine makes no reading stale
     )
     async with station(tmp_path, text) as running, hearing(running, "watch") as ear, hearing(running) as hand:
         assert (await hand.command("visit-open", {"visit": "v1", "systems": []}))["ok"]
@@ -139,7 +139,7 @@ accuracy = { reading_pct = 1.0 }
         instrument(
             "box", "crawlspace-box", f"tcp://127.0.0.1:{port}", "air return_air_temperature", "duct supply_static"
         ),
-        speed=60,
+        speed=20,  # slow enough that a busy machine makes no reading stale
         more='profiles = "profiles"\n',
     )
     try:
