@@ -2,12 +2,22 @@
 
 The file is JSON: `audit` (the model of `audit_record`), `signed_ns` (wall time, ns since 1970), `public_key` and
 `signature` (Ed25519, RFC 8032, hex) over the line "lineset audit 1", `signed_ns` in decimal, a line feed, and the
-very bytes of `audit`.
+very bytes of `audit`. Nothing else is in the file. `lineset audit FILE --key AUDITOR.key` checks it; whose the key is
+has to be known from elsewhere (`lineset audit --own-key` at the auditor's). Without this program, in Python:
+
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+    file = open("FILE.audit.json", "rb").read()
+    audit, _, rest = file.removeprefix(b'{"audit":').rpartition(b',"signed_ns":')
+    fields = json.loads(b'{"signed_ns":' + rest)
+    signed = b"lineset audit 1\\n%d\\n" % fields["signed_ns"] + audit
+    key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(fields["public_key"]))
+    key.verify(bytes.fromhex(fields["signature"]), signed)    # raises InvalidSignature
 """
 
 from __future__ import annotations
 
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
@@ -33,12 +43,21 @@ class SignedAudit(msgspec.Struct, frozen=True):
         """The audit. Raises msgspec.ValidationError or DecodeError where it is none of ours."""
         return msgspec.json.decode(self.audit, type=Audit)
 
+    def when(self) -> str:
+        """When it was signed, by the auditor's own clock, ISO 8601; empty where that is no time."""
+        try:
+            return datetime.fromtimestamp(self.signed_ns / 1e9, UTC).isoformat(timespec="seconds")
+        except (OverflowError, ValueError, OSError):
+            return ""
+
     def signed_well(self) -> bool:
         """Whether the signature belongs to the key that the file names; whose that is is another question."""
         try:
             key, signature = bytes.fromhex(self.public_key), bytes.fromhex(self.signature)
         except ValueError:
             return False
+        if (key.hex(), signature.hex()) != (self.public_key, self.signature):
+            return False  # the same digits in another spelling: no auditor writes that
         return text_signed_by(key, signature, _PURPOSE, _text(self.signed_ns, bytes(self.audit)))
 
 
@@ -66,12 +85,16 @@ def write_signed(audit: Audit, key: StationKey, folder: Path) -> Path:
 def read_signed(path: Path) -> SignedAudit:
     """Read such a file. Raises JournalError when it cannot be read or is none."""
     try:
-        signed = msgspec.json.decode(path.read_bytes(), type=SignedAudit)
+        content = path.read_bytes()
+        signed = msgspec.json.decode(content, type=SignedAudit)
         signed.content()
     except OSError as error:
         raise from_os(error, path) from error
     except (msgspec.ValidationError, msgspec.DecodeError) as error:
         raise WrongFormatError(path, f"this is not a signed audit ({error})", "Name a file of audit --out") from error
+    if content.strip() != msgspec.json.encode(signed):
+        # a field twice, or one more: another reader of the file would believe what nobody signed
+        raise WrongFormatError(path, "it holds more than what was signed, or in another form", "Ask for the file anew")
     return signed
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -79,18 +80,20 @@ def audit(
     if signed and not paths and not at_shop:
         raise typer.Exit(code)
     work = [(path, _keys_for(path, keys, data)) for path in paths]
+    # a file named outright may be a copy of any name; a visit asked for by name has to be that one
+    by_name = {path: path.stem for path in paths if not any(_means(target, path) for target in targets)}
     if shop:
         from lineset.cli.audit_shop import audits_of, not_among, work_at_shop
 
-        asked = work_at_shop(work, at_shop, keys, shop_folder, station, since, until)
+        asked = work_at_shop(work, at_shop, keys, shop_folder, station, since, until, by_name)
         # whoever hands over a folder may have kept a visit back
         if any(Path(target).is_dir() for target in targets) and (others := not_among(paths, asked)):
             more = f" and {len(others) - 20} more" if len(others) > 20 else ""
             text = f"at the shop and not here, of the same stations: {', '.join(others[:20])}{more}"
-            typer.echo(text, err=as_json)
+            typer.echo(printed(text), err=as_json)
         found = audits_of(asked, jobs, quiet=as_json)
     else:
-        found = _audit_all(work, jobs, quiet=as_json)
+        found = _audit_all(work, by_name, jobs, quiet=as_json)
     signing = None if out is None else _signer(out, data)
     outcomes = _tell(found, signing, as_json=as_json, brief=shop and not paths and not at_shop)
     if outcomes["fail"] or code == FAILED:
@@ -102,6 +105,11 @@ def audit(
 def _is_here(target: str, data: Path | None) -> bool:
     """Whether a target is a file, a folder or a visit of this machine; else only the shop can have it."""
     return Path(target).exists() or target in visit_names(data) or target.endswith((".journal", ".json"))
+
+
+def _means(target: str, path: Path) -> bool:
+    """Whether a target names this very file, or the folder that it lies in."""
+    return Path(target) in (path, path.parent)
 
 
 def _files(target: str, data: Path | None) -> list[Path]:
@@ -149,21 +157,26 @@ def _keys_for(path: Path, given: list[bytes], data: Path | None) -> tuple[bytes,
     """The keys that may have sealed this file: those given; else the station's own for what lies in its folder."""
     if given:
         return tuple(given)
-    if _data_folder(data).resolve() in path.resolve().parents and (own := _station_key(data)):
+    # where it is said to lie: a link in the folder may lead to a file of anybody's
+    here = path.absolute().parent.resolve() / path.name
+    folder = _data_folder(data).resolve()
+    if (folder in here.parents or folder in path.resolve().parents) and (own := _station_key(data)):
         return (own,)
     return ()
 
 
-def _audit_all(work: list[tuple[Path, tuple[bytes, ...]]], jobs: int, *, quiet: bool) -> Iterator[Audit]:
+def _audit_all(
+    work: list[tuple[Path, tuple[bytes, ...]]], by_name: dict[Path, str], jobs: int, *, quiet: bool
+) -> Iterator[Audit]:
     """Audit each, several at a time in processes of their own, in the order asked."""
     import os
 
-    from lineset.audit.audit import audit as one
+    one = partial(_one, by_name)
 
     at_a_time = min(jobs or os.cpu_count() or 1, len(work))
     bar_wanted = sys.stderr.isatty() and not quiet
     if at_a_time == 1 and len(work) == 1:
-        yield _one_with_bar(*work[0]) if bar_wanted else one(*work[0])
+        yield _one_with_bar(by_name, *work[0]) if bar_wanted else one(*work[0])
         return
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
@@ -179,15 +192,21 @@ def _audit_all(work: list[tuple[Path, tuple[bytes, ...]]], jobs: int, *, quiet: 
         yield from track(results, "auditing", total=len(work), transient=True, console=Console(stderr=True))
 
 
-def _one_with_bar(path: Path, keys: tuple[bytes, ...]) -> Audit:
+def _one(
+    by_name: dict[Path, str], path: Path, keys: tuple[bytes, ...], progress: Callable[[int, int], None] | None = None
+) -> Audit:
+    from lineset.audit.audit import audit
+
+    return audit(path, keys, progress, visit=by_name.get(path, ""))
+
+
+def _one_with_bar(by_name: dict[Path, str], path: Path, keys: tuple[bytes, ...]) -> Audit:
     from rich.console import Console
     from rich.progress import Progress
 
-    from lineset.audit.audit import audit as one
-
     with Progress(transient=True, console=Console(stderr=True)) as bar:
         task = bar.add_task("auditing")
-        return one(path, keys, lambda done, of: bar.update(task, completed=done, total=of))
+        return _one(by_name, path, keys, lambda done, of: bar.update(task, completed=done, total=of))
 
 
 def _tell(
@@ -252,7 +271,6 @@ def _signer(out: Path, data: Path | None) -> Callable[[Audit], Path]:
 def _check_signed(files: list[Path], keys: list[bytes], as_json: bool) -> int:
     """Say of each signed audit whether it is as its auditor signed it. The exit code."""
     import json
-    from datetime import UTC, datetime
 
     from lineset.audit.signed_audit import read_signed
     from lineset.journal.errors import JournalError
@@ -262,7 +280,9 @@ def _check_signed(files: list[Path], keys: list[bytes], as_json: bool) -> int:
         try:
             signed = read_signed(file)
         except JournalError as error:
-            typer.echo(f"lineset audit: {error}", err=True)
+            typer.echo(printed(f"lineset audit: {error}"), err=True)
+            if as_json:
+                typer.echo(json.dumps({"file": str(file), "error": str(error)}))
             code = code or NOT_LOOKED
             continue
         well = signed.signed_well()
@@ -275,11 +295,10 @@ def _check_signed(files: list[Path], keys: list[bytes], as_json: bool) -> int:
             row |= {"key_right": right, "target": said.target, "outcome": said.outcome, "head": said.head}
             typer.echo(json.dumps(row))
             continue
-        when = datetime.fromtimestamp(signed.signed_ns / 1e9, UTC).isoformat(timespec="seconds")
-        typer.echo(f"{'PASS' if well and right else 'FAIL'}  {file}")
+        typer.echo(printed(f"{'PASS' if well and right else 'FAIL'}  {file}"))
         typer.echo("  as its auditor signed it" if well else "  NOT what was signed: changed since, or never signed so")
         whose = "the right one" if right and keys else ("ANOTHER one" if keys else "not known here; compare its digits")
-        typer.echo(f"  the auditor's key {signed.public_key} is {whose}")
-        what = printed(f"{said.outcome}, {said.target}, head {said.head}")
-        typer.echo(f"  it said on {when} UTC by its own clock: {what}")
+        typer.echo(printed(f"  the auditor's key {signed.public_key} is {whose}"))
+        what = f"{said.outcome.upper()}, {said.target}, head {said.head}"
+        typer.echo(printed(f"  the audit in it, of {signed.when() or '?'} UTC by its own clock, said {what}"))
     return code

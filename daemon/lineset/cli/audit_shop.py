@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,16 +29,18 @@ def work_at_shop(
     stations: list[str] | None,
     since: str | None,
     until: str | None,
+    by_name: Mapping[Path, str],
 ) -> list[Work]:
     """What is to be audited: each of `files` (with the keys known for it) and of the visits `named`, or all there are.
 
+    `by_name` are those of the files that were asked for as a visit.
     Raises typer.Exit when there is no shop, its database cannot be asked, or it has no such visit.
     """
     from lineset.shop.auditing import Work
 
     config, address = the_shop("audit", folder, NOT_LOOKED)
     given = tuple(keys)
-    work = [Work(address, config.name, given, own, path=path) for path, own in files]
+    work = [Work(address, config.name, given, own, path=path, asked=by_name.get(path, "")) for path, own in files]
     if files and not named:
         return work
     # a visit's name may be that of several stations' visits: then all of them are meant

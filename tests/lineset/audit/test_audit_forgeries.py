@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import sqlite3
+import textwrap
 from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import msgspec
 import pytest
+from cli_process import said
+from cryptography.exceptions import InvalidSignature
 from sealed_journal import a_tiny_visit
 
 from lineset.audit import audit as audit_room
+from lineset.audit import signed_audit as signed_room
 from lineset.audit.audit import FAIL, PASS, audit
+from lineset.audit.signed_audit import read_signed, write_signed
 from lineset.contract import entry as e
 from lineset.engine.fold import Engine
 from lineset.journal.block import BlockRule
+from lineset.journal.errors import WrongFormatError
 from lineset.journal.file import JournalFile
 from lineset.journal.reader import JournalReader
 from lineset.journal.row import Gap, Row
@@ -171,3 +178,67 @@ def test_a_record_in_the_place_of_another_is_found(original: Path, keys: Keys) -
     assert audit(original, [keys[0].public], visit="tiny").outcome == PASS
     found = audit(original, [keys[0].public], visit="large")
     assert [remark.about for remark in found.wrong] == ["file"]
+
+
+def signed_audit(original: Path, keys: Keys, folder: Path) -> Path:
+    return write_signed(audit(original, [keys[0].public]), keys[1], folder)
+
+
+def test_a_stranger_checks_a_signed_audit_by_its_description_alone(
+    original: Path, keys: Keys, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The lines that the description gives are run as they stand there, without this program."""
+    path = signed_audit(original, keys, tmp_path)
+    assert signed_room.__doc__ is not None
+    lines = textwrap.dedent(signed_room.__doc__.partition("in Python:\n\n")[2])
+    path.rename(tmp_path / "FILE.audit.json")
+    monkeypatch.chdir(tmp_path)
+    exec(lines, {"json": json})
+    whole = (tmp_path / "FILE.audit.json").read_bytes()
+    (tmp_path / "FILE.audit.json").write_bytes(whole.replace(b'"outcome":"pass"', b'"outcome":"fail"'))
+    with pytest.raises(InvalidSignature):
+        exec(lines, {"json": json})
+
+
+def test_a_signed_audit_holds_nothing_that_was_not_signed(original: Path, keys: Keys, tmp_path: Path) -> None:
+    path = signed_audit(original, keys, tmp_path)
+    whole = path.read_bytes()
+    key = keys[1].public.hex().encode()
+    for changed in (
+        whole.replace(b'{"audit":', b'{"audit":{"outcome":"fail"},"audit":', 1),
+        whole.replace(b'{"audit":', b'{"summary":"fail","audit":', 1),
+        whole.replace(b',"signed_ns":', b' ,"signed_ns":', 1),
+    ):
+        path.write_bytes(changed)
+        with pytest.raises(WrongFormatError):
+            read_signed(path)
+    for changed in (whole.replace(key, key.upper()), whole.replace(key, key[:2] + b" " + key[2:])):
+        path.write_bytes(changed)
+        assert not read_signed(path).signed_well()
+
+
+async def test_a_signed_audit_writes_nothing_of_its_own_on_the_terminal(
+    original: Path, keys: Keys, tmp_path: Path
+) -> None:
+    path = signed_audit(original, keys, tmp_path)
+    signed = read_signed(path)
+    odd = msgspec.structs.replace(signed, public_key="\x1b[2J\x1b[HPASS", signed_ns=10**18 * 10**9)
+    path.write_bytes(msgspec.json.encode(odd))
+    code, out, _ = await said("audit", str(path))
+    assert (code, "\x1b" in out, out[:4]) == (1, False, "FAIL")
+
+
+async def test_a_visit_asked_for_by_name_is_that_visit_and_sealed_by_this_station(
+    original: Path, keys: Keys, tmp_path: Path
+) -> None:
+    """Somebody puts another sound record in its place, or a link to one that he sealed himself."""
+    visits = tmp_path / "visits"
+    visits.mkdir()
+    StationKey.generate(tmp_path / "station.key")
+    shutil.copyfile(original, visits / "large.journal")
+    (visits / "tiny.journal").symlink_to(original)
+    code, out, _ = await said("audit", "large", "tiny", "--jobs", "1", "--json", "--data", str(tmp_path))
+    assert code == 1
+    large, tiny = json.loads(out)
+    assert any("visit large was asked for" in remark["text"] for remark in large["remarks"])
+    assert (tiny["outcome"], tiny["key_known"]) == (FAIL, "wrong")
