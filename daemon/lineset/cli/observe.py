@@ -35,7 +35,10 @@ def observe(
         typer.Option(help="What is wanted of the shop: part, approval, return_visit or none; else the usual."),
     ] = None,
     withdraw: Annotated[
-        int, typer.Option(metavar="ENTRY", help="What this entry wants is wanted no longer, but for --wants.")
+        int,
+        typer.Option(
+            metavar="ENTRY", show_default=False, help="What this entry wants is wanted no longer, but for --wants."
+        ),
     ] = 0,
     photo: Annotated[Path | None, typer.Option(help="A photo: JPEG, PNG or WebP, 8 MiB at most.")] = None,
     system: Annotated[str, typer.Option(help="Which system, where the visit has several.")] = "",

@@ -27,7 +27,9 @@ def place(
     ] = "",
     system: Annotated[str, typer.Option(help="Which system, where the visit has several.")] = "",
     off: Annotated[bool, typer.Option("--off", help="Take the channel away from its point.")] = False,
-    supersedes: Annotated[int, typer.Option(help="Entry number of a wrong placement that this puts right.")] = 0,
+    supersedes: Annotated[
+        int, typer.Option(show_default=False, help="Entry number of a wrong placement that this puts right.")
+    ] = 0,
     list_all: Annotated[bool, typer.Option("--list", help="Name all points.")] = False,
     at: AtOption = None,
     as_json: JsonOption = False,
