@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import hashlib
 import json
 import tempfile
 from collections.abc import Callable, Iterator
@@ -328,7 +329,10 @@ def photos_to(path: Path, out: Path) -> int:
     endings = {"image/jpeg": ".jpg", "image/png": ".png"}
     photos = read_visit(path).photos.values()
     for photo in photos:
-        (out / f"{photo.sha256}{endings.get(photo.media_type, '.bin')}").write_bytes(photo.data)
+        # what a record calls a hash can be anything, also a way out of the folder
+        hexadecimal = len(photo.sha256) == 64 and not set(photo.sha256) - set("0123456789abcdef")
+        name = photo.sha256 if hexadecimal else f"unknown-{hashlib.sha256(photo.data).hexdigest()}"
+        (out / f"{name}{endings.get(photo.media_type, '.bin')}").write_bytes(photo.data)
     return len(photos)
 
 

@@ -73,7 +73,7 @@ def write_signed(audit: Audit, key: StationKey, folder: Path) -> Path:
     signed = SignedAudit(msgspec.Raw(body), now, key.public.hex(), signature)
     of_shop = audit.shop is not None and audit.shop.from_shop
     name = f"{audit.station}-{audit.visit}" if of_shop else Path(audit.target).stem
-    path = folder / f"{name}{SUFFIX}"
+    path = folder / f"{name.replace('/', '_')}{SUFFIX}"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         durable.write_atomically(path, msgspec.json.encode(signed) + b"\n")

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from lineset.contract import entry as e
-from lineset.journal.errors import JournalError
+from lineset.journal.errors import DamagedFileError, JournalError
 from lineset.journal.reader import JournalReader
 from lineset.journal.seal import Seal
 
@@ -91,6 +91,15 @@ def wall_time(walls: Sequence[tuple[int, int]], seq: int, t: int) -> datetime:
     return datetime.fromtimestamp((t + offset) / 1e9, UTC)
 
 
+def _check_time(path: Path, walls: Sequence[tuple[int, int]], entry: e.Entry) -> None:
+    """Raises DamagedFileError where an entry gives a time of day that no calendar has."""
+    try:
+        wall_time(walls, entry.seq, entry.t)
+    except (OverflowError, ValueError, OSError) as error:
+        text = f"the time of day of entry {entry.seq} is none that a calendar has"
+        raise DamagedFileError(path, text, "Run the audit to see what else is wrong") from error
+
+
 def wall_offset(entry: e.Entry) -> int | None:
     """Wall time minus visit time [ns] that an entry tells of; None for most."""
     if isinstance(entry.body, e.Opened | e.WallClock | e.Resumed):
@@ -100,32 +109,39 @@ def wall_offset(entry: e.Entry) -> int | None:
 
 def read_visit(path: Path) -> VisitRecord:
     """Read one visit's journal, also while it is open. Raises JournalError, EntryError, NotAVisitError."""
+    with JournalReader(path) as reader, reader.still():
+        return visit_in(reader)
+
+
+def visit_in(reader: JournalReader) -> VisitRecord:
+    """As `read_visit`, of a journal that is open and held `still`."""
+    path = reader.path
     entries: list[e.Entry] = []
     systems: dict[str, e.SystemRecord] = {}
     instruments: dict[str, e.Introduced] = {}
     states: dict[str, e.InstrumentChanged] = {}
     walls: list[tuple[int, int]] = []
-    with JournalReader(path) as reader, reader.still():
-        for row in reader.rows(1, KINDS):
-            entry = e.Entry(row.seq, row.t, e.decode(row.body))
-            body = entry.body
-            entries.append(entry)
-            offset = wall_offset(entry)
-            if offset is not None:
-                walls.append((entry.seq, offset))
-            if isinstance(body, e.Opened):
-                systems.update({record.id: record for record in body.systems})
-            elif isinstance(body, e.Amended):
-                systems[body.record.id] = body.record
-            elif isinstance(body, e.Introduced):
-                instruments[body.instrument] = body
-            elif isinstance(body, e.InstrumentChanged):
-                states[body.instrument] = body
-        photos = _photos(reader)
-        block, seal = reader.last_block(), reader.seal()
-        head = seal.head if seal else (block.hash if block else reader.genesis)
-        last, journal = reader.last_seq(), reader.identity
-        sealed_well = seal is not None and seal.signed_by_its_key(reader.genesis)
+    for row in reader.rows(1, KINDS):
+        entry = e.Entry(row.seq, row.t, e.decode(row.body))
+        body = entry.body
+        entries.append(entry)
+        offset = wall_offset(entry)
+        if offset is not None:
+            walls.append((entry.seq, offset))
+            _check_time(path, walls, entry)
+        if isinstance(body, e.Opened):
+            systems.update({record.id: record for record in body.systems})
+        elif isinstance(body, e.Amended):
+            systems[body.record.id] = body.record
+        elif isinstance(body, e.Introduced):
+            instruments[body.instrument] = body
+        elif isinstance(body, e.InstrumentChanged):
+            states[body.instrument] = body
+    photos = _photos(reader)
+    block, seal = reader.last_block(), reader.seal()
+    head = seal.head if seal else (block.hash if block else reader.genesis)
+    last, journal = reader.last_seq(), reader.identity
+    sealed_well = seal is not None and seal.signed_by_its_key(reader.genesis)
     first = entries[0].body if entries else None
     if not isinstance(first, e.Opened) or not first.visit:
         raise NotAVisitError(path, "this journal holds no visit", "Name the journal of a visit")
@@ -150,7 +166,12 @@ def _photos(reader: JournalReader) -> dict[str, Photo]:
     parts: dict[str, dict[int, e.Blob]] = {}
     for row in reader.rows(1, {"blob"}):
         blob = e.decode(row.body)
-        assert isinstance(blob, e.Blob)
+        if not isinstance(blob, e.Blob):
+            raise DamagedFileError(
+                reader.path,
+                f"entry {row.seq} is kept as a photo and is none",
+                "Run the audit to see what else is wrong",
+            )
         parts.setdefault(blob.sha256, {})[blob.part] = blob
     found = {}
     for sha256, pieces in parts.items():

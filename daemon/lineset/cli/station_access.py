@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from lineset.cli.printed import printed
+
 if TYPE_CHECKING:
     from lineset.contract.command import Reply
     from lineset.contract.topic import Topics
@@ -34,7 +36,8 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
 def say_error(verb: str, text: str, code: int) -> typer.Exit:
     """Print an error for a person; returns the exit to raise."""
-    typer.echo(f"lineset {verb}: {text}", err=True)
+    # an error may quote a record, and that can hold anything
+    typer.echo("\n".join(map(printed, f"lineset {verb}: {text}".split("\n"))), err=True)
     return typer.Exit(code)
 
 

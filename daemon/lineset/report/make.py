@@ -8,12 +8,13 @@ from pathlib import Path
 
 import structlog
 
-from lineset.audit.visit_record import NotAVisitError, VisitRecord, read_visit
+from lineset.audit.visit_record import NotAVisitError, VisitRecord, read_visit, visit_in
 from lineset.contract.entry import EntryError
 from lineset.equipment.display import Units
 from lineset.equipment.system import NO_NAME
 from lineset.journal.errors import JournalError
-from lineset.journal.verify import verify
+from lineset.journal.reader import JournalReader
+from lineset.journal.verify import examine, verify
 from lineset.report.compose import compose
 from lineset.report.html_page import html_page
 from lineset.report.pictures import NAMES
@@ -32,8 +33,9 @@ def read_report(path: Path, visits: Path | None = None, progress: Progress | Non
     Raises JournalError, EntryError, NotAVisitError of this journal; one of another visit that cannot be read is named
     in the report and passed over.
     """
-    visit = read_visit(path)
-    verification = verify(path)
+    # what is verified and what is told belong to one moment of the file
+    with JournalReader(path) as reader, reader.still():
+        visit, verification = visit_in(reader), examine(reader)
     earlier, unread = _earlier(visit, visits, progress)
     end = visit.entries[-1].t / 1e9
     series, no_series = None, ""
@@ -81,7 +83,9 @@ def write_report(
     """Write the files, whole or not at all each, named after the visit. Raises OSError, SheetError."""
     document = compose(told, language, units, zone)
     out.mkdir(parents=True, exist_ok=True)
-    stem = out / f"{told.visit.opened.visit}-report"
+    # a record of strangers may be called anything, also a way out of the folder
+    name = "".join(letter if letter.isalnum() or letter in "-_" else "_" for letter in told.visit.opened.visit)
+    stem = out / f"{name}-report"
     last = told.visit.entries[-1]
     made = told.visit.wall(last).astimezone(UTC).replace(microsecond=0)
     written = []

@@ -52,6 +52,9 @@ def draw(drawing: Drawing) -> str:
     if len(ticks) > 2 and min(values) > ticks[1] - hair:
         ticks = ticks[1:]
     low, high = min(ticks[0], min(values)), max(ticks[-1], max(values))
+    if high <= low:  # what never changed is a line in the middle of something
+        half = abs(low) / 100 or 1.0
+        low, high = low - half, high + half
     left, right, top, bottom = 52.0, 150.0, 22.0, 38.0
     wide, tall = drawing.width - left - right, drawing.height - top - bottom
 

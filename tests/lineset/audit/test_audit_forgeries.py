@@ -19,6 +19,7 @@ from sealed_journal import a_tiny_visit
 from lineset.audit import audit as audit_room
 from lineset.audit import signed_audit as signed_room
 from lineset.audit.audit import FAIL, PASS, audit
+from lineset.audit.export import photos_to
 from lineset.audit.signed_audit import read_signed, write_signed
 from lineset.contract import entry as e
 from lineset.engine.fold import Engine
@@ -242,3 +243,39 @@ async def test_a_visit_asked_for_by_name_is_that_visit_and_sealed_by_this_statio
     large, tiny = json.loads(out)
     assert any("visit large was asked for" in remark["text"] for remark in large["remarks"])
     assert (tiny["outcome"], tiny["key_known"]) == (FAIL, "wrong")
+
+
+async def test_a_report_is_written_into_its_folder_whatever_the_visit_is_called(keys: Keys, tmp_path: Path) -> None:
+    rows = a_tiny_visit()
+    opened = e.decode(rows[0].body)
+    assert isinstance(opened, e.Opened)
+    rows[0] = Row(1, rows[0].t, "opened", e.encode(msgspec.structs.replace(opened, visit="../../away")))
+    path = write(tmp_path / "tiny.journal", list(rows), keys[0])
+    out = tmp_path / "a" / "b"
+    code, said_, errors = await said(
+        "report", str(path), "--format", "html", "--out", str(out), "--data", str(tmp_path)
+    )
+    assert (code, errors) == (0, ""), said_
+    assert [file.parent for file in tmp_path.rglob("*.html")] == [out]
+
+
+async def test_an_error_that_quotes_a_record_moves_no_cursor(keys: Keys, tmp_path: Path) -> None:
+    rows = a_tiny_visit()
+    odd = Row(9, rows[8].t, "note", b'{"kind":"\\u001b[2J\\u001b[HPASS"}')
+    more = [*rows[:8], odd, *(Row(row.seq + 1, row.t, row.kind, row.body) for row in rows[8:])]
+    path = write(tmp_path / "tiny.journal", list(more), keys[0])
+    for verb in (("report", "--out", str(tmp_path / "out")), ("audit",), ("export", "--out", str(tmp_path / "tables"))):
+        code, out, errors = await said(verb[0], str(path), *verb[1:])
+        assert (code, "\x1b" in out + errors) == (1, False), verb
+
+
+def test_a_photo_is_written_beside_its_tables_whatever_its_hash_is_called(keys: Keys, tmp_path: Path) -> None:
+    rows, out = a_tiny_visit(), tmp_path / "a" / "tables"
+    out.mkdir(parents=True)
+    away = "../" * 2 + "away"
+    for at, row in enumerate(rows):
+        if isinstance(body := e.decode(row.body), e.Blob):
+            rows[at] = Row(row.seq, row.t, row.kind, e.encode(msgspec.structs.replace(body, sha256=away)))
+    path = write(tmp_path / "tiny.journal", list(rows), keys[0])
+    assert photos_to(path, out) == 1
+    assert [file.parent for file in tmp_path.rglob("*.jpg")] == [out]
