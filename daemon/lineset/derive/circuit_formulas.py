@@ -35,14 +35,23 @@ def _states(context: Context) -> States:
 
 
 class _Vapor:
-    """Enthalpy [J/kg] and density [kg/m3] of superheated vapor as Gradients."""
+    """Enthalpy [J/kg] and density [kg/m3] of superheated vapor as Gradients; each is made when it is asked for."""
 
     def __init__(self, context: Context, gauge: Gradient, cel: Gradient, p: Gradient) -> None:
-        found = _states(context).vapor(gauge.value + p.value, cel.value)
+        self._found = _states(context).vapor(gauge.value + p.value, cel.value)
+        self._of = gauge, cel, p
+
+    @property
+    def enthalpy(self) -> Gradient:
+        found, (gauge, cel, p) = self._found, self._of
         by_p, by_t = found.enthalpy_by_pressure, found.enthalpy_by_temperature
-        self.enthalpy = chained(found.enthalpy, (by_p, gauge), (by_p, p), (by_t, cel))
+        return chained(found.enthalpy, (by_p, gauge), (by_p, p), (by_t, cel))
+
+    @property
+    def density(self) -> Gradient:
+        found, (gauge, cel, p) = self._found, self._of
         by_p, by_t = found.density_by_pressure, found.density_by_temperature
-        self.density = chained(found.density, (by_p, gauge), (by_p, p), (by_t, cel))
+        return chained(found.density, (by_p, gauge), (by_p, p), (by_t, cel))
 
 
 def _liquid(context: Context, gauge: Gradient, cel: Gradient, p: Gradient) -> Gradient:

@@ -67,7 +67,9 @@ def fed_together(
 ) -> Iterable[tuple[SystemState, tuple[Derived, ...]]]:
     """What the samples of one frame feed, each derived value once, by system."""
     if len(fed) == 1:
-        return [(fed[0][0], tuple(fed[0][1].values()))]
+        return ((fed[0][0], tuple(fed[0][1].values())),)
+    if len(fed) == 2 and fed[0][0] is fed[1][0]:  # a gauge set, a pair of probes
+        return ((fed[0][0], tuple({**fed[0][1], **fed[1][1]}.values())),)
     found: dict[str, tuple[SystemState, dict[str, Derived]]] = {}
     for system, names in fed:
         found.setdefault(system.record.id, (system, {}))[1].update(names)

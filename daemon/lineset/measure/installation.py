@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 
 from lineset.contract.entry import InstallationTerm
 from lineset.measure.source import source
@@ -202,9 +203,14 @@ def stand_in_variance(derived: str, inputs: Iterable[str], partials: Iterable[fl
 def _stand_in_effects(
     derived: str, inputs: Iterable[str], partials: Iterable[float], value: float
 ) -> list[tuple[str, float]]:
-    found = STAND_IN.get(derived.partition(".")[0], {})
     slopes = dict(zip(inputs, partials, strict=True))
     return [
-        (name, (share * value if of_itself(name) else half_width * slopes.get(name, 0.0)) / _SQRT3)
-        for name, (half_width, share, _reason) in found.items()
+        (name, (share * value if itself else half_width * slopes.get(name, 0.0)) / _SQRT3)
+        for name, itself, half_width, share in _stand_ins(derived)
     ]
+
+
+@lru_cache(maxsize=512)
+def _stand_ins(derived: str) -> tuple[tuple[str, bool, float, float], ...]:
+    found = STAND_IN.get(derived.partition(".")[0], {})
+    return tuple((name, of_itself(name), half_width, share) for name, (half_width, share, _reason) in found.items())

@@ -7,6 +7,7 @@ together; each operation is the exact rule of differentiation, so nothing is ste
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 
 class Gradient:
@@ -68,8 +69,12 @@ class Gradient:
 
 def inputs(values: Sequence[float]) -> list[Gradient]:
     """The inputs of a computation: each one's derivative by itself is one, by the others nought."""
-    n = len(values)
-    return [Gradient(value, tuple([1.0 if i == j else 0.0 for j in range(n)])) for i, value in enumerate(values)]
+    return [Gradient(value, row) for value, row in zip(values, _unit_rows(len(values)), strict=True)]
+
+
+@lru_cache(maxsize=32)
+def _unit_rows(n: int) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(1.0 if i == j else 0.0 for j in range(n)) for i in range(n))
 
 
 def chained(value: float, *parts: tuple[float, Gradient]) -> Gradient:
@@ -77,6 +82,5 @@ def chained(value: float, *parts: tuple[float, Gradient]) -> Gradient:
     slopes = [0.0] * len(parts[0][1].slopes)
     for derivative, argument in parts:
         if derivative:
-            for i, slope in enumerate(argument.slopes):
-                slopes[i] += derivative * slope
+            slopes = [sum_ + derivative * slope for sum_, slope in zip(slopes, argument.slopes, strict=True)]
     return Gradient(value, tuple(slopes))
