@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from lineset.cli.printed import printed
 from lineset.cli.station_access import UNREACHABLE, WRONG, AtOption, JsonOption, say_error
 
 if TYPE_CHECKING:
@@ -249,7 +250,7 @@ async def _plain_lines(feed: _Feed, view: View) -> int:
 
 
 def _print_event(t: float, text: str) -> None:
-    print(f"{time.strftime('%Y-%m-%d %H:%M:%S', time.localtime(t or time.time()))} {text}", flush=True)
+    print(f"{time.strftime('%Y-%m-%d %H:%M:%S', time.localtime(t or time.time()))} {printed(text)}", flush=True)
 
 
 async def _sheet(feed: _Feed, view: View) -> int:

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 import msgspec
 
+from lineset.cli.printed import printed
 from lineset.cli.watch_events import (
     event_sentence,
     hunting_sentence,
@@ -216,12 +217,13 @@ class View:
 
         `brief` 1 leaves out what settled in earlier phases, 2 also instruments that are well and most of the caution.
         """
-        return [
+        sheet = (
             *self._head(width),
             *self._instruments(width, brief),
             *self._systems(width, now, brief),
             *self.last(width, events),
-        ]
+        )
+        return [Line(printed(line.text), line.style) for line in sheet]
 
     def _head(self, width: int) -> Iterator[Line]:
         station = self.station
@@ -299,4 +301,4 @@ class View:
         yield Line("")
         yield Line("Last events", HEAD)
         for happening in last:
-            yield from wrapped(happening.text, width, f"  {clock(happening.t)}  ")
+            yield from wrapped(printed(happening.text), width, f"  {clock(happening.t)}  ")

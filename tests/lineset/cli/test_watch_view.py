@@ -334,3 +334,11 @@ def test_events_are_sentences(event: str, body: dict[str, Any], sentence: str) -
 def test_spans_are_as_coarse_as_they_are_useful() -> None:
     assert [span(s) for s in (-1, 59.4, 60, 3599, 3600, 7500)] == ["0 s", "59 s", "1 min", "59 min", "1 h 00 min",
                                                                   "2 h 05 min"]  # fmt: skip
+
+
+def test_words_of_others_move_no_cursor() -> None:
+    view = _view(line_voltage=_value("line_voltage", "241 V\x1b[2J", quality="entered"))
+    topic = TOPICS.settled("v1", "main", "before", "line_voltage")
+    _feed(view, topic, _settled("line_voltage", "", 9, settled=False, reason="\x1b[1A\u202eall is well"))
+    assert "241 V?[2J" in _text(view) or "?[1A?all is well" in _text(view)
+    assert not any(letter in _text(view) for letter in "\x1b\u202e")
