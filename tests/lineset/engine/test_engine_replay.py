@@ -48,6 +48,17 @@ def test_a_replay_gives_the_same_outputs(visit: Bench) -> None:
     assert list(replay(Engine("test"), visit.rows)) == []
 
 
+def test_without_live_values_all_else_is_the_same(visit: Bench) -> None:
+    engine, silent = Engine("test"), Engine("test", live=False)
+    assert list(replay(silent, visit.rows)) == []
+    for seq, t, kind, stored in visit.rows:
+        if e.is_input(kind):
+            engine.push(seq, t, e.decode(stored))  # type: ignore[arg-type]
+    assert engine.snapshot() == silent.snapshot()
+    assert engine.take_live()
+    assert silent.take_live() == []
+
+
 def test_a_replay_tells_what_was_altered_added_and_removed(visit: Bench) -> None:
     at = next(n for n, row in enumerate(visit.rows) if row[2] == "settled")
     seq, t, kind, stored = visit.rows[at]
