@@ -6,6 +6,7 @@ head hash or a receipt can.
 
 from __future__ import annotations
 
+import stat
 import struct
 from collections.abc import Iterable, Iterator
 from enum import StrEnum
@@ -142,10 +143,18 @@ class _Examination:
             self._found(Fault.SCHEMA, f"has what is not ours: {statement}")
 
     def _check_beside(self) -> None:
-        """A rollback journal: who opens the file for writing next puts its pages back into it. Ours is a log."""
+        """A rollback journal: who opens the file for writing next puts its pages back into it. Ours is a log.
+
+        One whose header is still zero puts nothing back (SQLite, "Database File Format", 3: it is valid by its magic),
+        and a program that is killed while it seals may leave one: SQLite fills the header in after the pages.
+        """
         beside = self._reader.path.with_name(f"{self._reader.path.name}-journal")
         try:
-            there = beside.lstat().st_size > 0
+            found = beside.lstat()
+            there = found.st_size > 0
+            if stat.S_ISREG(found.st_mode):
+                with beside.open("rb") as file:
+                    there = file.read(1) not in (b"", b"\0")
         except OSError:
             return
         if there:
