@@ -185,7 +185,7 @@ def main() -> None:
             several.append(path.with_name(f"visit-{n}.journal"))
             several[-1].write_bytes(path.read_bytes())
         began = time.perf_counter()
-        outcomes = [each.outcome for each in _audit_all([(each, ()) for each in several], 0, quiet=True)]
+        outcomes = [each.outcome for each in _audit_all([(each, ()) for each in several], {}, 0, quiet=True)]
         wall = time.perf_counter() - began
         assert set(outcomes) == {"pass"}
     told = {name: round(samples / cost) for name, cost in costs.items()}
