@@ -12,7 +12,8 @@ from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
-from starlette.routing import Route, WebSocketRoute
+from starlette.routing import Mount, Route, WebSocketRoute
+from starlette.staticfiles import StaticFiles
 from starlette.websockets import WebSocket
 
 from lineset.board.server import PAGE as TECHNICIANS
@@ -24,8 +25,6 @@ from lineset.shop.asking import Role
 from lineset.shop.endpoints import BASE
 from lineset.shop.errors import ShopPortError, ShopSettingsError
 from lineset.shop.page_bridge import page_bridge
-from lineset.shop.page_files import PageFiles
-from lineset.shop.page_modules import joined
 from lineset.shop.queries import Questions
 from lineset.shop.refusal import Refusal
 from lineset.shop.report_page import Reporter
@@ -79,24 +78,13 @@ def application(config: ShopConfig, questions: Questions, access: Access) -> Sta
             Route("/session", session),
             Route("/words", words),
             WebSocketRoute("/mqtt", mqtt),
+            Mount("/vendor", StaticFiles(directory=TECHNICIANS / "vendor")),
+            Mount("/shared", StaticFiles(directory=TECHNICIANS / "js")),
             *routes,
-            *page_files().routes(),
+            Mount("/", StaticFiles(directory=PAGE, html=True, check_dir=False)),
         ],
         middleware=[Middleware(Headers)],
     )
-
-
-def page_files() -> PageFiles:
-    """The page's files: its own, and those that it shares with the technician's. Raises ModuleError, OSError."""
-    modules = {f"js/{path.name}": path.read_text(encoding="utf-8") for path in sorted((PAGE / "js").glob("*.js"))}
-    modules |= {f"shared/{name}": (TECHNICIANS / "js" / name).read_text("utf-8") for name in ("dom.js", "words.js")}
-    files = {name: (PAGE / name).read_bytes() for name in ("style.css", "icon.svg")}
-    files |= {
-        f"vendor/{name}": (TECHNICIANS / "vendor" / name).read_bytes()
-        for name in ("uPlot.iife.min.js", "uPlot.min.css")
-    }
-    files["js/page.js"] = joined(modules, "js/page.js").encode()
-    return PageFiles((PAGE / "index.html").read_bytes(), files)
 
 
 @contextlib.asynccontextmanager

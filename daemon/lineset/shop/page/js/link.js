@@ -1,22 +1,13 @@
 // The way to the shop's broker, through the server of this page: it takes our token and logs in there by itself.
-import { connectPacket, Packets, PING, subscribePacket, unsubscribePacket } from "./packets.js";
-
 const QUIET_MS = 3000; // nothing more of what the broker keeps came for so long: all of it is here
 const SHEET_MS = 400; // the same of the sheet alone, then what hangs on few lines of it is asked for
 const AGAIN_MS = 1000;
-const KEEPALIVE_S = 100; // a page that is not looked at may count time once a minute only
-const PING_MS = 20000;
+const KEEPALIVE_S = 20;
 const NOT_AUTHORISED = 5;
-let socket = null;
-let up = false; // logged in
+let client = null;
 let told = null; // whom to tell what comes
-let password = "";
 let base = ""; // topics of this shop; empty until we are told
-let packetId = 0;
-let again = 0;
 let looking = 0;
-let pinging = 0;
-let unanswered = false; // nothing came since we last asked whether somebody is there
 let keptAt = 0;
 let details = [];
 let detailsOf = "";
@@ -25,14 +16,31 @@ let onDetail = null;
 // Log in, and again whenever the way breaks off. What is listened to follows once `named` has said the shop's topics.
 export function connect(token, whom) {
   disconnect();
-  password = token;
   told = whom;
-  open();
+  const scheme = location.protocol === "https:" ? "wss" : "ws";
+  const ours = mqtt.connect(`${scheme}://${location.host}${location.pathname.replace(/[^/]*$/, "")}mqtt`, {
+    protocolVersion: 4, clean: true, keepalive: KEEPALIVE_S, reconnectPeriod: AGAIN_MS, timerVariant: "native", resubscribe: false,
+    username: "page", password: token, clientId: `sheet-${random()}`,
+  });
+  client = ours;
+  const mine = (work) => (...given) => { if (client === ours) work(...given); };
+  ours.on("connect", mine(() => { told.standing(true); listen(); }));
+  ours.on("close", mine(() => { clearInterval(looking); told.standing(false); }));
+  ours.on("error", mine((error) => {
+    if (!error || error.code !== NOT_AUTHORISED) { told.standing(false); return; }
+    const { refused } = told;
+    disconnect();
+    refused();
+  }));
+  ours.on("message", mine((topic, payload, packet) => hear(topic, payload.toString(), packet.retain)));
 }
 
 export function disconnect() {
+  clearInterval(looking);
+  const was = client;
+  client = null;
   told = null;
-  drop();
+  if (was) was.end(true);
 }
 
 export function named(topics) {
@@ -40,64 +48,8 @@ export function named(topics) {
   listen();
 }
 
-function open() {
-  const scheme = location.protocol === "https:" ? "wss" : "ws";
-  const ours = new WebSocket(`${scheme}://${location.host}${location.pathname.replace(/[^/]*$/, "")}mqtt`, "mqtt");
-  const packets = new Packets();
-  socket = ours;
-  ours.binaryType = "arraybuffer";
-  ours.onopen = () => ours.send(connectPacket({ clientId: `sheet-${random()}`, username: "page", password, keepalive: KEEPALIVE_S }));
-  ours.onmessage = (event) => {
-    if (socket !== ours) return;
-    unanswered = false;
-    let whole;
-    try { whole = [...packets.take(new Uint8Array(event.data))]; } catch { lost(); return; } // not what a broker says
-    whole.forEach(take);
-  };
-  ours.onclose = () => { if (socket === ours) lost(); };
-}
-
-function drop() {
-  clearTimeout(again);
-  clearInterval(looking);
-  clearInterval(pinging);
-  const was = socket;
-  socket = null;
-  up = false;
-  if (was) was.close();
-}
-
-function lost() {
-  drop();
-  if (!told) return;
-  told.standing(false);
-  again = setTimeout(open, AGAIN_MS);
-}
-
-function take({ code, topic, payload, retained }) {
-  if (!socket) return;
-  if (code === NOT_AUTHORISED) {
-    const { refused } = told;
-    disconnect();
-    refused();
-  } else if (code) lost();
-  else if (code === 0) {
-    up = true;
-    unanswered = false;
-    pinging = setInterval(ping, PING_MS);
-    told.standing(true);
-    listen();
-  } else if (topic !== undefined) hear(topic, payload, retained);
-}
-
-function ping() {
-  if (unanswered) { lost(); return; } // nobody is there any more
-  unanswered = true;
-  socket.send(PING);
-}
-
 function listen() {
-  if (!up || !base) return;
+  if (!client || !client.connected || !base) return;
   clearInterval(looking);
   keptAt = Date.now();
   let more = [`${base}/+/instrument/+`];
@@ -111,12 +63,7 @@ function listen() {
 }
 
 function subscribe(filters) {
-  if (up && filters.length) socket.send(subscribePacket(nextId(), filters));
-}
-
-function nextId() {
-  packetId = packetId % 0xffff + 1;
-  return packetId;
+  if (client && client.connected && filters.length) client.subscribe(filters, { qos: 0 });
 }
 
 function hear(topic, payload, retained) {
@@ -133,7 +80,7 @@ function hear(topic, payload, retained) {
 
 // Everything of one visit; an empty name: of none any more.
 export function listenTo(station, visit, heard, notes = false) {
-  if (up && details.length) socket.send(unsubscribePacket(nextId(), details));
+  if (client && details.length) client.unsubscribe(details);
   detailsOf = station ? `${station}/${visit}` : "";
   onDetail = heard;
   const at = `${base}/${station}/visit/${visit}/+`;

@@ -64,7 +64,7 @@ export function live(system, message) {
 let library = null;
 function fetchLibrary() {
   library ||= new Promise((done, failed) => {
-    const at = (name) => new URL(`../vendor/${name}`, import.meta.url).href;
+    const at = (name) => `vendor/${name}`;
     const look = document.createElement("link");
     const script = document.createElement("script");
     Object.assign(look, { rel: "stylesheet", href: at("uPlot.min.css") });
