@@ -350,9 +350,8 @@ class _Intake:
                 self.known = known = replace(known, problem=each.reason, words=each.words)
         if known.problem:
             out.problem, out.words = known.problem, known.words
-        if (
-            not known.sealed
-        ):  # a station may take the shop to be further than it is: it is asked for all that is missing
+        if not known.sealed:
+            # a station may take the shop to be further than it is: it is asked for all that is missing
             out.wanted = wanted(known, max((each.n for each in out.refused), default=0))
 
 

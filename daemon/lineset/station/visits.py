@@ -71,9 +71,13 @@ class Visits:
 
     def unfinished(self) -> VisitFile | None:
         """The visit that was open when the station went away. Raises JournalError."""
-        for bad in list_visits(self._folder):
-            if bad.error is not None:
-                log.error("a visit's journal cannot be read; it is left as it is", error=str(bad.error))
+        for visit in list_visits(self._folder):
+            if visit.error is not None:
+                log.error("a visit's journal cannot be read; it is left as it is", error=str(visit.error))
+            elif visit.closed and visit.path.with_name(f"{visit.path.name}-journal").exists():
+                # the station went away while the sealed file was made plain: SQLite puts back what it had begun
+                with contextlib.suppress(SealedFileError):
+                    JournalFile.open(visit.path)
         found = open_visit(self._folder)
         if found is not None and not found.last:
             # the station went away between making the file and the first entry: nothing was recorded, nobody was told
