@@ -6,7 +6,8 @@ from pathlib import Path
 
 import msgspec
 
-from lineset.journal.errors import JournalError, from_os
+from lineset.journal.errors import JournalError, SealedFileError, from_os
+from lineset.journal.file import JournalFile
 from lineset.journal.reader import JournalReader
 
 SUFFIX = ".journal"
@@ -49,6 +50,21 @@ def _look(path: Path) -> VisitFile:
             return VisitFile(path.stem, path, reader.seal() is not None, reader.last_seq())
     except JournalError as error:
         return VisitFile(path.stem, path, error=error)
+
+
+def put_right(path: Path) -> JournalError | None:
+    """Let SQLite take back what it had begun where a station went away while it made a sealed journal one plain file.
+
+    Where nothing lies beside the file nothing is done. Returns what is in the way of it.
+    """
+    if path.with_name(f"{path.name}-journal").exists():
+        try:
+            JournalFile.open(path).close()
+        except SealedFileError:
+            return None
+        except JournalError as error:
+            return error
+    return None
 
 
 def open_visit(folder: Path) -> VisitFile | None:

@@ -21,7 +21,7 @@ from lineset.journal.errors import JournalError, from_os
 from lineset.journal.file import JournalFile
 from lineset.journal.reader import JournalReader
 from lineset.journal.station_journal import StationJournal
-from lineset.journal.visit_files import VisitFile, list_visits, open_visit
+from lineset.journal.visit_files import VisitFile, list_visits, open_visit, put_right
 from lineset.journal.writer_queue import WriterCounts
 from lineset.physics.refrigerant import canonical_name, curve
 from lineset.station.earlier import earlier_visits
@@ -72,12 +72,9 @@ class Visits:
     def unfinished(self) -> VisitFile | None:
         """The visit that was open when the station went away. Raises JournalError."""
         for visit in list_visits(self._folder):
-            if visit.error is not None:
-                log.error("a visit's journal cannot be read; it is left as it is", error=str(visit.error))
-            elif visit.closed and visit.path.with_name(f"{visit.path.name}-journal").exists():
-                # the station went away while the sealed file was made plain: SQLite puts back what it had begun
-                with contextlib.suppress(SealedFileError):
-                    JournalFile.open(visit.path)
+            error = put_right(visit.path) if visit.closed else visit.error
+            if error is not None:
+                log.error("a visit's journal cannot be read; it is left as it is", error=str(error))
         found = open_visit(self._folder)
         if found is not None and not found.last:
             # the station went away between making the file and the first entry: nothing was recorded, nobody was told

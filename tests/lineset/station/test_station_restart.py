@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -103,6 +105,36 @@ async def test_a_closing_that_was_broken_off_is_finished_at_the_next_start(tmp_p
         async with asyncio.timeout(WAIT_S):
             while running.outbox.through("broker", identity) < found.last:
                 await asyncio.sleep(0.01)
+
+
+async def test_a_sealed_file_that_a_kill_left_with_a_rollback_journal_is_put_right_at_the_next_start(
+    tmp_path: Path,
+) -> None:
+    """As if the power went while SQLite made the sealed journal one plain file."""
+    text = station_text(tmp_path / "data")
+    async with station(tmp_path, text) as running, hearing(running) as ear:
+        await opened(ear)
+        assert (await ear.command("force-close", OVER))["ok"]
+    path = visit_journal(tmp_path / "data", "v1")
+    beside = path.with_name("v1.journal-journal")
+    before = path.read_bytes()
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as db:
+        db.execute("PRAGMA cache_size = 1")  # pages go into the file before the end
+        db.execute("BEGIN")
+        db.execute("CREATE TABLE half (x)")
+        db.executemany("INSERT INTO half VALUES (?)", [(b"x" * 3000,) for _ in range(50)])
+        half = path.read_bytes(), beside.read_bytes()
+        db.execute("ROLLBACK")
+    path.write_bytes(half[0])
+    beside.write_bytes(half[1])
+    assert half[0] != before
+    assert not verify(path).ok
+    async with station(tmp_path, text):
+        pass
+    assert not beside.exists()
+    assert path.read_bytes() == before
+    found = verify(path)
+    assert (found.ok, found.sealed) == (True, True)
 
 
 async def test_a_visit_that_never_got_its_first_entry_was_never_opened(tmp_path: Path) -> None:
