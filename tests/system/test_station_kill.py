@@ -102,6 +102,7 @@ def replayed(journal: Path, hash_seed: int) -> dict[str, object]:
     return found
 
 
+@pytest.mark.timeout(300)
 async def test_killed_at_random_moments_of_a_busy_visit(tmp_path: Path) -> None:
     seed = random.SystemRandom().randrange(10**6)
     print(f"seed {seed}")
