@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import json
 import re
 import secrets
@@ -355,8 +356,16 @@ def agrees(message: dict[str, Any], body: dict[str, Any]) -> bool:
     return bool(body["kind"] == "run" and message["state"] == body["state"])
 
 
-def check_events(heard: list[Heard], visit: str, path: Path, *, all_of_them: bool = True) -> None:
-    """What was heard of a visit is what its journal holds: same seq, same content, first time in order."""
+def in_order(seqs: list[int]) -> bool:
+    return seqs == sorted(seqs)
+
+
+def check_events(heard: list[Heard], visit: str, path: Path, *, all_of_them: bool = True, killed: bool = False) -> None:
+    """What was heard of a visit is what its journal holds: same seq, same content, first time in order.
+
+    Where the broker was `killed` with its station, it may give a listener that comes back what it kept for him behind
+    what is said then: in each life of the station the one and the other are in order.
+    """
     kept = record_events(path)
     first: dict[int, bytes] = {}
     for message in heard:
@@ -366,10 +375,18 @@ def check_events(heard: list[Heard], visit: str, path: Path, *, all_of_them: boo
         if seq in first:
             assert first[seq] == message.payload, f"{seq} was said twice, with other content"
             continue
-        assert not first or seq > max(first), f"{seq} was said for the first time after {max(first)}"
+        assert killed or not first or seq > max(first), f"{seq} was said for the first time after {max(first)}"
         first[seq] = message.payload
         assert seq in kept, f"{seq} was heard and is not on record: {message.payload!r}"
         assert agrees(json.loads(message.payload), kept[seq]), (message.payload, kept[seq])
+    if killed:
+        starts = [0, *(seq for seq, _ in bodies(path, "resumed")), 1 << 62]
+        for begin, end in itertools.pairwise(starts):
+            life = [seq for seq in first if begin <= seq < end]
+            late = [seq for at, seq in enumerate(life) if at and seq < max(life[:at])]
+            until = max(late, default=0)
+            assert in_order([seq for seq in life if seq <= until]), life
+            assert in_order([seq for seq in life if seq > until]), life
     if all_of_them:
         missing = [(seq, kept[seq].get("kind")) for seq in sorted(set(kept) - set(first))]
         assert not missing, f"on record, and never heard: {missing}"
