@@ -234,10 +234,7 @@ async def test_the_verbs_and_their_exit_codes(tmp_path: Path) -> None:
             ("place", "gauges/low", "vapor_service_pressure"),
         ):  # fmt: skip
             assert "no visit is open" in (await do(*words, code=1))[1]
-        unknown = ("visit", "open", "v1", "--refrigerant", "R-999", *at)
-        while (found := await said(*unknown))[0] == 3:  # CoolProp is asked: on a busy machine its import outlasts us
-            assert "gave no reply" in found[2]
-        assert (found[0], found[1], "R-999" in found[2]) == (1, "", True), found
+        assert "R-999" in (await do("visit", "open", "v1", "--refrigerant", "R-999", code=1))[1]
         assert "a-z" in (await do("visit", "open", "The Smiths", code=1))[1]
         assert (await do("visit", "open", "v1"))[0] == "visit v1 is open"
         assert "close it first" in (await do("visit", "open", "v2", code=1))[1]

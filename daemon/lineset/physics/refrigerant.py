@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from lineset.physics.errors import CurveError, UnknownRefrigerant
+from lineset.physics.errors import CurveError, PhysicsError, UnknownRefrigerant
 from lineset.physics.refrigerant_state import States
 from lineset.physics.saturation import Line, Saturation
 
@@ -89,6 +89,8 @@ def _key(name: str) -> str:
 
 _BY_KEY = {_key(text): row.name for row in REFRIGERANTS.values() for text in (row.name, *row.other_names)}
 _LOADED: dict[str, Saturation] = {}
+_REFUSED: dict[str, PhysicsError] = {}
+_MOST_REFUSED = 100
 
 
 def canonical_name(name: str) -> str | None:
@@ -119,9 +121,26 @@ def curve(name: str) -> Saturation:
         key = found or _key(name)
         loaded = _LOADED.get(key)
         if loaded is None:
-            loaded = _LOADED[key] = _shipped(found) if found else _through_coolprop(name)
+            if (refused := _REFUSED.get(key)) is not None:
+                raise type(refused)(str(refused))
+            loaded = _LOADED[key] = _shipped(found) if found else _of_coolprop(made_by_coolprop(name))
         _LOADED[name] = loaded
     return loaded
+
+
+def needs_coolprop(name: str) -> bool:
+    """Whether `curve` would have to make the curve, or to find out that it cannot: that takes seconds."""
+    return canonical_name(name) is None and _key(name) not in _LOADED and _key(name) not in _REFUSED
+
+
+def learn(name: str, found: dict[str, Any] | PhysicsError) -> None:
+    """What `made_by_coolprop` came to in another process is what `curve` goes by here. Raises CurveError."""
+    if isinstance(found, PhysicsError):
+        if len(_REFUSED) >= _MOST_REFUSED:
+            _REFUSED.clear()
+        _REFUSED[_key(name)] = found
+    else:
+        _LOADED[_key(name)] = _of_coolprop(found)
 
 
 def curve_file(name: str) -> Path:
@@ -175,7 +194,15 @@ def _shipped(name: str) -> Saturation:
     return from_data(body, str(file))
 
 
-def _through_coolprop(name: str) -> Saturation:
+def _of_coolprop(body: dict[str, Any]) -> Saturation:
+    return from_data(body, f"CoolProp's fluid {body.get('fluid')}")
+
+
+def made_by_coolprop(name: str) -> dict[str, Any]:
+    """The curve of a refrigerant that has none shipped, as a curve file holds it.
+
+    Raises UnknownRefrigerant, CurveError.
+    """
     # Late: CoolProp costs 75 MiB and up to two seconds, which only a refrigerant without a shipped curve should pay.
     from lineset.physics.coolprop_fluid import NotAFluid
     from lineset.physics.generate_curves import sample
@@ -191,7 +218,7 @@ def _through_coolprop(name: str) -> Saturation:
     shown = f"R-{number}{tail.upper() if number[0] in '45' else isomer}"
     for fluid in dict.fromkeys(fluids):
         try:
-            return from_data(sample(shown, fluid, need_states=False), f"CoolProp's fluid {fluid}")
+            return sample(shown, fluid, need_states=False)
         except NotAFluid:
             continue
     raise UnknownRefrigerant(_unknown(name))

@@ -22,6 +22,7 @@ from lineset.station.earlier import told
 from lineset.station.observing import Photos, observe
 from lineset.station.opening import reference
 from lineset.station.placing import enter, place
+from lineset.station.rare_refrigerant import make_known
 from lineset.station.remembered import Remembered
 from lineset.station.resending import resend
 from lineset.station.tasking import task
@@ -61,6 +62,8 @@ class Commands:
             found = await asyncio.to_thread(station.visits.systems.listed)
             return c.Reply(request=request.request, verb=verb, ok=True, **listed(found))
         earlier = await self._earlier(args) if isinstance(args, c.VisitOpen) and not station.record.visit else []
+        if isinstance(args, c.Amend):
+            await make_known(str(args.given.get("refrigerant", "")))
         station.record.hold()
         try:
             try:
@@ -164,6 +167,8 @@ class Commands:
             systems = self._systems(args)
         except CommandRefused:
             return []  # it is refused when it is done
+        for system in systems:
+            await make_known(system.refrigerant)
         return await asyncio.to_thread(self._station.visits.earlier, systems)
 
     def _systems(self, args: c.VisitOpen) -> Sequence[SystemRecord]:
