@@ -114,11 +114,19 @@ class Running:
         self.collector = Collector(config, "bench")
         self._task = asyncio.create_task(self.collector._store())
 
+    def check(self) -> None:
+        if self._task.done():
+            self._task.result()
+
+    async def ready(self) -> None:
+        while not self.collector.counts.database_here:
+            await asyncio.sleep(0.01)
+            self.check()
+
     async def until(self, blocks: int) -> None:
         while self.collector.counts.blocks < blocks:
             await asyncio.sleep(0.01)
-            if self._task.done():
-                self._task.result()
+            self.check()
         assert not self.collector.counts.set_aside
 
     async def end(self) -> None:
@@ -138,13 +146,14 @@ async def flat_out(config: ShopConfig, stations: Sequence[Fed]) -> dict[str, flo
     """Everything as fast as it goes."""
     running = Running(config)
     messages, readings = list(interleaved(stations)), sum(each.readings for each in stations)
-    await running.collector.store.connection()
+    await running.ready()
     cpu0, begun, process = await backend_cpu(running), time.perf_counter(), time.process_time()
     for at in range(0, len(messages), CHUNK):
         for incoming in messages[at : at + CHUNK]:
             running.collector.hear(incoming)
         while running.collector.counts.pending > 4 * CHUNK:
             await asyncio.sleep(0.005)
+            running.check()
     await running.until(len(messages))
     wall, own = time.perf_counter() - begun, time.process_time() - process
     cpu = await backend_cpu(running) - cpu0
@@ -208,7 +217,7 @@ async def paced(config: ShopConfig, stations: Sequence[Fed], seconds: float) -> 
     """One block a station every 5 s, evenly spread."""
     running = Running(config)
     messages = list(interleaved(stations))
-    await running.collector.store.connection()
+    await running.ready()
     begun, process, count = time.perf_counter(), time.process_time(), int(len(stations) / 5 * seconds)
     for n, incoming in enumerate(messages[:count]):
         running.collector.hear(incoming)

@@ -98,13 +98,18 @@ class Store:
     async def connection(self) -> Any:
         """The open connection; made when there is none. Raises DatabaseAwayError."""
         if self._connection is None or self._connection.is_closed():
+            found = None
             try:
-                self._connection = await connect(self.address)
+                found = await connect(self.address)
                 with explained(self.address, "when it was connected to"):
-                    await let_go_of(self._connection, IDLE_S)
-            except DatabaseError as error:
-                await self._drop()
-                raise DatabaseAwayError(error.where, error.problem, error.remedy) from error
+                    await let_go_of(found, IDLE_S)
+            except BaseException as error:  # no connection of ours is used, or left behind, without its limits
+                if found is not None:
+                    found.terminate()
+                if isinstance(error, DatabaseError):
+                    raise DatabaseAwayError(error.where, error.problem, error.remedy) from error
+                raise
+            self._connection = found
         return self._connection
 
     async def close(self) -> None:
