@@ -7,6 +7,7 @@ then a shop's day, for its sheet.
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import re
 import shutil
@@ -29,14 +30,13 @@ FLAGS = (
 ).split()
 
 
-async def main() -> int:
-    """All pictures; the exit code."""
+async def main(*, only_shop: bool) -> int:
+    """All pictures, or the shop's alone; the exit code."""
     chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if chromium is None:
         print("demo/pictures.py: no Chromium here; install it first", file=sys.stderr)
         return 2
     PICTURES.mkdir(exist_ok=True)
-    only_shop = "--shop" in sys.argv[1:]
     return (0 if only_shop else await walk_through(chromium)) or await day_sheet(chromium)
 
 
@@ -99,4 +99,6 @@ async def walk_through(chromium: str) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(asyncio.run(main()))
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--shop", action="store_true", help="take only the shop's picture")
+    sys.exit(asyncio.run(main(only_shop=parser.parse_args().shop)))
