@@ -5,6 +5,7 @@ The file is JSON: `audit` (the model of `audit_record`), `signed_ns` (wall time,
 very bytes of `audit`. Nothing else is in the file. `lineset audit FILE --key AUDITOR.key` checks it; whose the key is
 has to be known from elsewhere (`lineset audit --own-key` at the auditor's). Without this program, in Python:
 
+    import json
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
     file = open("FILE.audit.json", "rb").read()
     audit, _, rest = file.removeprefix(b'{"audit":').rpartition(b',"signed_ns":')

@@ -51,7 +51,7 @@ def in_sentences(audit: Audit) -> Iterator[str]:
     proves, cannot = list(audit.proves), list(audit.cannot)
     if audit.shop is not None:
         proves, cannot = [*audit.shop.proves, *proves], [*audit.shop.cannot, *cannot]
-    yield "A record of which nothing is wrong proves:"
+    yield "A record with nothing wrong in it proves:"
     yield from (f"  {sentence}" for sentence in proves)
     yield "No record can prove:"
     yield from (f"  {sentence}" for sentence in cannot)
