@@ -26,10 +26,12 @@ _LAST = 2**63 - 1  # number that the database can have
 def aside(
     folder: FolderOption = None,
     everything: Annotated[bool, typer.Option("--all", help="Also what somebody has looked into already.")] = False,
-    save: Annotated[int, typer.Option(min=0, max=_LAST, help="Write the message of this number to --out.")] = 0,
+    save: Annotated[
+        int, typer.Option(min=0, show_default=False, help="Write the message of this number to --out.")
+    ] = 0,
     out: Annotated[Path | None, typer.Option(help="File for --save; it must not exist.")] = None,
     done: Annotated[
-        list[int] | None, typer.Option(min=1, max=_LAST, help="Note that this number was looked into; needs --by.")
+        list[int] | None, typer.Option(min=1, help="Note that this number was looked into; needs --by.")
     ] = None,
     by: Annotated[str, typer.Option(help="Who looked into it.")] = "",
     as_json: JsonOption = False,
@@ -46,6 +48,8 @@ def aside(
     """
     from lineset.shop import kept_aside
 
+    if too_high := [number for number in (save, *(done or ())) if number > _LAST]:
+        raise say_error(_VERB, f"no message has a number as high as {too_high[0]}; list them with --all", WRONG)
     if done and not by.strip():
         raise say_error(_VERB, "--done needs --by: who looked into it", WRONG)
     if bool(save) != (out is not None):
